@@ -1,0 +1,70 @@
+//! One file a subcommand: parse, do one thing, print the error.
+//!
+//! In: the command line. Out: exit 0 done, 1 it ran and fell short, 2 not understood. Thread: main.
+//! Always: with `--json` one JSON object on standard output and nothing else there.
+
+use clap::{Parser, Subcommand};
+
+pub mod check;
+pub mod completions;
+pub mod interfaces;
+pub mod man;
+pub mod new;
+pub mod ready;
+pub mod run;
+pub mod schema;
+pub mod stems;
+
+/// The click for a touring band on in-ear monitors: a primary, and a fallback already in phase.
+#[derive(Debug, Parser)]
+#[command(name = "fogbell", version, about, max_term_width = 100)]
+pub struct Cli {
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    New(new::Args),
+    Check(check::Args),
+    Stems(stems::Args),
+    Run(run::Args),
+    Ready(ready::Args),
+    Interfaces(interfaces::Args),
+    Schema(schema::Args),
+    Completions(completions::Args),
+    Man(man::Args),
+}
+
+/// How a command ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Outcome {
+    Done,
+    FellShort,
+    NotUnderstood,
+}
+
+impl Outcome {
+    pub const fn code(self) -> u8 {
+        match self {
+            Outcome::Done => 0,
+            Outcome::FellShort => 1,
+            Outcome::NotUnderstood => 2,
+        }
+    }
+}
+
+/// Runs one command to its end.
+pub fn dispatch(cli: &Cli) -> Outcome {
+    match &cli.command {
+        Command::New(args) => new::run(args),
+        Command::Check(args) => check::run(args),
+        Command::Stems(args) => stems::run(args),
+        Command::Run(args) => run::run(args),
+        Command::Ready(args) => ready::run(args),
+        Command::Interfaces(args) => interfaces::run(args),
+        Command::Schema(args) => schema::run(args),
+        Command::Completions(args) => completions::run(args),
+        Command::Man(args) => man::run(args),
+    }
+}

@@ -1,0 +1,3 @@
+//! Tempo map to hits of each click, and sounds to buffers.
+
+pub mod set;

@@ -1,0 +1,122 @@
+//! Interfaces: what stands between the engine and the converters.
+//!
+//! In: a choice of host, device, rate and block. Out: callbacks into a [`Process`]. Thread: opening and
+//! closing on ordinary threads, `process` on the host's audio thread. Always: the engine sees planar
+//! buffers, a frame count that includes lost frames, and never the host's own types.
+
+use crate::realtime::io::Process;
+use crate::units::{Frames, SampleRate};
+use std::time::Duration;
+
+/// What is asked of an interface.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct OpenSetup {
+    /// Device name or stable id; empty for the host's default.
+    pub device: String,
+    pub rate: SampleRate,
+    /// Wanted frames a block; the host may do otherwise.
+    pub block: u32,
+    pub inputs: u16,
+    pub outputs: u16,
+}
+
+/// A way to reach audio devices.
+pub trait Interface: Send {
+    /// "virtual", "jack", "alsa", …
+    fn host(&self) -> &'static str;
+
+    /// What this host has, for `fogbell interfaces`. May open devices: before the show only.
+    fn list(&self) -> Result<Vec<DeviceInfo>, DeviceError>;
+
+    /// Errors: the device is absent, busy, or cannot do what is asked; each says how to choose.
+    fn open(&mut self, setup: &OpenSetup) -> Result<Box<dyn Opened>, DeviceError>;
+}
+
+/// A device that is open and not yet running.
+pub trait Opened: Send {
+    fn negotiated(&self) -> &Negotiated;
+
+    /// Starts callbacks. The process is dropped on the control side when [`Running::stop`] returns.
+    fn start(self: Box<Self>, process: Box<dyn Process>) -> Result<Box<dyn Running>, DeviceError>;
+}
+
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
+pub struct Negotiated {
+    pub host: String,
+    /// As a person would name it.
+    pub device: String,
+    /// As a rig file should store it.
+    pub id: String,
+    pub rate: SampleRate,
+    /// Frames a callback as far as the host says; callbacks may differ.
+    pub block: u32,
+    pub max_block: u32,
+    pub inputs: u16,
+    pub outputs: u16,
+    /// Input and output arrive in one callback, exactly aligned.
+    pub duplex: bool,
+    /// As the driver claims: output plus input latency, when it does.
+    pub claimed_latency: Option<Frames>,
+}
+
+/// A running stream.
+pub trait Running: Send {
+    /// Looked at every 100 ms or so by the control side; never waits.
+    fn health(&mut self) -> Health;
+
+    /// Stops and joins, giving up after about a second on a host that hangs.
+    fn stop(self: Box<Self>);
+}
+
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+pub struct Health {
+    pub callbacks: u64,
+    /// Frames asked for so far.
+    pub frames: u64,
+    pub xruns: u64,
+    /// Since the last callback.
+    pub silent_for: Duration,
+    pub state: HealthState,
+    /// Real-time policy of the audio thread as read back ("SCHED_FIFO 70"), when it could be read.
+    pub priority: Option<String>,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "kebab-case", tag = "state", content = "why")]
+pub enum HealthState {
+    Running,
+    /// No callback for longer than 0.5 s although no error came.
+    Stalled,
+    /// The device or its server is gone.
+    Lost(String),
+    /// A virtual interface reached the end it was given.
+    Finished,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
+pub struct DeviceInfo {
+    pub host: String,
+    pub name: String,
+    pub id: String,
+    pub inputs: u16,
+    pub outputs: u16,
+    pub rates: Vec<u32>,
+    /// Smallest and largest block, when the device says.
+    pub blocks: Option<(u32, u32)>,
+    pub is_default: bool,
+}
+
+/// What went wrong, in words with the mend.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct DeviceError {
+    pub what: String,
+    pub mend: String,
+}
+
+impl std::fmt::Display for DeviceError {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{}\n  to mend it: {}", self.what, self.mend)
+    }
+}
+
+impl std::error::Error for DeviceError {}

@@ -1,0 +1,37 @@
+//! Fogbell: the click for a touring band on in-ear monitors, and the click that takes over.
+//!
+//! The way a beat travels, in this order:
+//! a show file is checked ([`show`]), its tempo map is made exact ([`tempo`]), each click becomes a grid
+//! of hits and each sound a buffer ([`click`]); what does not fit in memory is streamed ([`renderer`]);
+//! the engine sounds all of it ([`realtime`]) on an interface ([`device`]) or into files ([`stems`],
+//! written by [`wav`]); a listener that shares no code with the engine judges what left ([`listener`]);
+//! events become a snapshot ([`telemetry`]), a log ([`log`]) and a screen ([`view`]); [`cli`] ties it up.
+#![forbid(unsafe_code)]
+
+pub mod units;
+
+pub mod show;
+
+pub mod tempo;
+
+pub mod click;
+
+pub mod renderer;
+
+pub mod realtime;
+
+pub mod device;
+
+pub mod wav;
+
+pub mod stems;
+
+pub mod listener;
+
+pub mod telemetry;
+
+pub mod log;
+
+pub mod view;
+
+pub mod cli;

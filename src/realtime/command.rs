@@ -1,0 +1,79 @@
+//! What ordinary threads may ask of the engine. Commands ride a ring; what must be freed rides one back.
+
+use crate::click::set::{Set, Stretch};
+use crate::units::{Exact, FramePos, Frames};
+use std::sync::Arc;
+
+/// When a command takes effect. The resolved frame goes to telemetry, so that the log is a replay.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum When {
+    Now,
+    Frame(FramePos),
+    NextBeat,
+    BarEnd,
+    SectionEnd,
+}
+
+#[derive(Clone, Debug)]
+pub struct Timed {
+    pub when: When,
+    pub command: Command,
+    /// Given by the sender, returned in telemetry.
+    pub id: u64,
+}
+
+#[derive(Clone, Debug)]
+pub enum Command {
+    /// The song that the next start plays. Never touches the one that sounds.
+    Choose {
+        song: usize,
+    },
+    /// Plays the chosen song from its count-in; ends a hold with the count-in; nothing while a song plays.
+    Start,
+    /// Jumps to a leg of a song; `count_in` puts that song's count-in before it, at the leg's own tempo.
+    GoTo {
+        song: usize,
+        leg: usize,
+        count_in: bool,
+    },
+    /// Ties a leg to a place (replay, rejoin, chasing): the hit at local 0 falls there.
+    Place {
+        song: usize,
+        leg: usize,
+        at: Exact,
+        stretch: Stretch,
+    },
+    Stop,
+    /// Every feed silent within 10 ms; place runs on.
+    AllOut,
+    /// Back on a bar line (or at once when nothing plays).
+    AllBack,
+    /// Clicks silent, ambient stays; place runs on.
+    ClickOut,
+    /// Back on a bar line.
+    ClickBack,
+    /// The nearest bar line of the playing song is moved to this frame.
+    OneIsNow,
+    /// The place in the song moves by whole beats; the beats stay where they are.
+    ShiftBeats(i32),
+    /// Everything sounds this much later (negative: earlier).
+    Nudge(Frames),
+    /// Takes back the last OneIsNow, ShiftBeats or Nudge.
+    Undo,
+    /// Lets a vamp end after this pass.
+    Release,
+    MuteClick {
+        click: usize,
+        muted: bool,
+    },
+    /// Tempo for tonight of the playing song: the beat goes on from where it is.
+    Tempo(Stretch),
+    /// Takes the click away from a claim by hand, and gives it back.
+    UseFallback {
+        click: usize,
+        on: bool,
+    },
+    /// Other songs from now on (the playing one is kept to its end). The old set rides back.
+    Load(Arc<Set>),
+}

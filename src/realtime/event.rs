@@ -1,0 +1,176 @@
+//! What the engine tells: each with the frame it belongs to on the device's timeline. Plain data,
+//! so that the telemetry ring never allocates.
+
+use crate::click::set::Stretch;
+use crate::units::{Exact, FramePos, Frames};
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Event {
+    pub at: FramePos,
+    pub what: What,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum What {
+    /// A command took effect (`id` as sent).
+    Done {
+        id: u64,
+    },
+    /// A command could not be carried out where it stood (start while playing, no such song).
+    Refused {
+        id: u64,
+    },
+    /// A pass of a leg is tied to the device. Hits of the pass before `from_hit` are not of this placing;
+    /// it holds until the next `Placed` or `Stopped`, whose frame is its end.
+    Placed {
+        song: u16,
+        leg: u16,
+        pass: u32,
+        anchor_at: Exact,
+        stretch: Stretch,
+        from_hit: u32,
+        why: Why,
+    },
+    /// The click rests until a count-in is called.
+    Holding {
+        song: u16,
+        leg: u16,
+    },
+    /// Nothing plays.
+    Stopped {
+        song: u16,
+        ended: bool,
+    },
+    /// Hits that fell into frames nobody asked for: sounded late (≤ 5 ms), or lost with the device.
+    LateHit {
+        lane: u8,
+        hit: u32,
+        late: Frames,
+    },
+    LostHit {
+        lane: u8,
+        hit: u32,
+    },
+    /// The click's source changed at this frame.
+    Switched {
+        click: u8,
+        source: Source,
+        cause: Cause,
+        song: u16,
+        bar: i32,
+        beat: u16,
+    },
+    /// A due hit was covered by the fallback before any latch.
+    Covered {
+        click: u8,
+        cause: Cause,
+    },
+    AllOut(bool),
+    ClickOut(bool),
+    Muted {
+        click: u8,
+        muted: bool,
+    },
+    Xrun {
+        lost: Frames,
+    },
+    /// Not a number or an infinity arrived on an input and was made silence.
+    BadInput {
+        channel: u16,
+    },
+    /// Once a block at most: where the music is and how loud the outlets are.
+    Status(Status),
+    /// A placing's stream is wanted from the renderer.
+    StreamWanted {
+        click: u8,
+        song: u16,
+        leg: u16,
+        generation: u32,
+        anchor_at: Exact,
+        stretch: Stretch,
+    },
+    StreamEnd {
+        click: u8,
+    },
+    /// The ring was full: this many events before this one are lost.
+    Dropped {
+        count: u32,
+    },
+}
+
+/// Why a placing came.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Why {
+    Start,
+    /// The leg before it ended.
+    Follows,
+    Vamp,
+    Jump,
+    OneIsNow,
+    Beats,
+    Nudge,
+    Undo,
+    Tempo,
+    Rejoin,
+}
+
+/// What feeds a click.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Source {
+    /// Made by the engine as the primary.
+    Own,
+    Streamed,
+    /// Made by the engine because a claim failed.
+    Fallback,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Cause {
+    /// Not a fault: the song begins or ends, the policy gives back, or a person said so.
+    Plan,
+    ByHand,
+    Late,
+    Stale,
+    Repeating,
+    SilentWhenDue,
+    Corrupt,
+    /// The place moved in a way that the stream cannot follow (tempo for tonight).
+    CannotFollow,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Default)]
+pub struct Status {
+    pub run: RunState,
+    pub song: u16,
+    pub next_song: u16,
+    pub leg: u16,
+    pub pass: u32,
+    /// As printed: 1 …; 0 pickup; negative or 0 in the count-in.
+    pub bar: i32,
+    pub beat: u16,
+    pub beats_in_bar: u16,
+    /// Bars left in this pass after this one.
+    pub bars_left: u16,
+    /// Frame of the current beat's start and of the next one.
+    pub beat_at: FramePos,
+    pub next_beat_at: FramePos,
+    pub all_out: bool,
+    pub click_out: bool,
+    pub released: bool,
+    /// Peak of all outlets in this block, linear, and the deepest limiter gain (1 = none).
+    pub peak: f32,
+    pub limiter: f32,
+    pub frames: u32,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum RunState {
+    #[default]
+    Stopped,
+    Playing,
+    Holding,
+}

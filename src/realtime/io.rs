@@ -1,0 +1,80 @@
+//! What an interface hands the engine for one callback.
+
+use crate::units::{FramePos, Frames};
+
+/// Planar samples of a fixed number of channels: channel `c` lies at `c * capacity ..`. Owned by the
+/// interface, made before the stream starts.
+#[derive(Clone, Debug)]
+pub struct Planar {
+    samples: Vec<f32>,
+    channels: usize,
+    capacity: usize,
+}
+
+impl Planar {
+    /// Allocates: call it before the stream starts.
+    pub fn new(channels: usize, capacity: usize) -> Planar {
+        Planar { samples: vec![0.0; channels * capacity], channels, capacity }
+    }
+
+    pub fn channels(&self) -> usize {
+        self.channels
+    }
+
+    /// Frames it can hold.
+    pub fn capacity(&self) -> usize {
+        self.capacity
+    }
+
+    /// The first `frames` of a channel; empty when there is no such channel. Real-time: safe.
+    pub fn channel(&self, channel: usize, frames: usize) -> &[f32] {
+        let start = channel.saturating_mul(self.capacity);
+        self.samples.get(start..start.saturating_add(frames.min(self.capacity))).unwrap_or(&[])
+    }
+
+    /// See [`Planar::channel`]. Real-time: safe.
+    pub fn channel_mut(&mut self, channel: usize, frames: usize) -> &mut [f32] {
+        let start = channel.saturating_mul(self.capacity);
+        self.samples.get_mut(start..start.saturating_add(frames.min(self.capacity))).unwrap_or(&mut [])
+    }
+
+    /// Silence everywhere. Real-time: safe.
+    pub fn clear(&mut self) {
+        self.samples.fill(0.0);
+    }
+}
+
+/// One callback's work.
+#[derive(Debug)]
+pub struct Io {
+    /// Frame of the first output sample. Frames that nobody asked for are counted in it.
+    pub at: FramePos,
+    /// Frames lost since the last block (an xrun, a device gone and back); `at` has already moved on by them.
+    pub lost: Frames,
+    /// Frames to process; at most the capacity of both buffers.
+    pub frames: usize,
+    pub input: Planar,
+    pub output: Planar,
+    /// Frame of the first input sample minus `at`: 0 on a duplex interface, negative where input lies behind.
+    pub input_offset: Frames,
+}
+
+impl Io {
+    /// Allocates: call it before the stream starts.
+    pub fn new(inputs: usize, outputs: usize, max_block: usize) -> Io {
+        Io {
+            at: FramePos(0),
+            lost: Frames(0),
+            frames: 0,
+            input: Planar::new(inputs, max_block),
+            output: Planar::new(outputs, max_block),
+            input_offset: Frames(0),
+        }
+    }
+}
+
+/// What an interface drives: the engine, or a test's stand-in.
+pub trait Process: Send {
+    /// Writes every sample of `io.output`, silence included. Panics: never. Real-time: safe.
+    fn process(&mut self, io: &mut Io);
+}

@@ -1,0 +1,16 @@
+//! All that the audio thread runs.
+//!
+//! In: commands, stamped blocks and input samples. Out: output samples and events. Thread: the audio
+//! callback. Always: bounded time; no allocation, freeing, lock, wait, system call or panic; decisions are
+//! made at frames, never at block edges.
+#![deny(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::indexing_slicing)]
+
+pub mod io;
+
+pub mod setup;
+
+pub mod stream;
+
+pub mod command;
+
+pub mod event;

@@ -1,0 +1,3 @@
+//! Text to a checked [`model::Show`]; nothing unchecked leaves this folder.
+
+pub mod model;
