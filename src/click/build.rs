@@ -2,7 +2,7 @@
 
 use super::grid::{self, BeatPlace, Stroke};
 use super::set::{BeatMark, ClickLanes, Grid, Hit, HitKind, Leg, LegKind, Set, SongPlan, Sound};
-use crate::show::model::{BarBeat, ClickRange, CountIn, Metre, Part, Section, Show, Song, Style};
+use crate::show::model::{BarBeat, ClickRange, Count, CountIn, Metre, Part, Section, Show, Song, Style};
 use crate::tempo::TempoMap;
 use crate::units::{SampleRate, Span, Whole};
 use num_traits::Zero;
@@ -106,17 +106,47 @@ impl SongBuilder<'_> {
 
     fn count_in(&self) -> Option<Leg> {
         let (count_in, first) = (self.song.count_in.as_ref()?, self.song.sections.first()?);
+        let grid = self.count_grid(count_in, first, self.song.pickup)?;
+        Some(leg(LegKind::CountIn, "count-in".into(), grid, 1 - count_in.bars.len() as i32))
+    }
+
+    /// A count-in at a section's first tempo, `pickup` shorter than its bars.
+    fn count_grid(&self, count_in: &CountIn, section: &Section, pickup: Whole) -> Option<Arc<Grid>> {
         let full: Whole = count_in.bars.iter().map(Metre::length).sum();
-        let length = full - self.song.pickup;
+        let length = full - pickup;
         if length <= Whole::zero() {
             return None;
         }
-        let map = TempoMap::new(length, first.tempo, &[], self.rate);
+        let map = TempoMap::new(length, section.tempo, &[], self.rate);
         let beats: Vec<BeatPlace> =
             grid::beat_places(&count_in.bars).into_iter().filter(|beat| beat.place < length).collect();
-        let hits = self.count_hits(count_in, first, length, &beats);
-        let name: Arc<str> = "count-in".into();
-        Some(leg(LegKind::CountIn, name, self.grid(&map, hits, &beats), 1 - count_in.bars.len() as i32))
+        let hits = self.count_hits(count_in, section, length, &beats);
+        Some(self.grid(&map, hits, &beats))
+    }
+
+    /// The count-in that leads to a section when it is called: the song's own where the metre is the same,
+    /// else one bar of the section's metre, a count on each beat.
+    fn called_count_in(&self, section: &Section) -> Option<Arc<Grid>> {
+        let bar = section.bars.first()?;
+        match &self.song.count_in {
+            Some(own) if own.bars.first() == Some(bar) => self.count_grid(own, section, Whole::zero()),
+            own => {
+                let starts = bar.beat_starts().into_iter().take(bar.groups.len());
+                let plain = CountIn {
+                    bars: vec![bar.clone()],
+                    counts: starts
+                        .zip(1..)
+                        .map(|(at, number)| Count { at, number, accent: number == 1 })
+                        .collect(),
+                    clicks: own
+                        .as_ref()
+                        .map_or_else(|| (0..self.lanes.len()).collect(), |own| own.clicks.clone()),
+                    voice: own.as_ref().and_then(|own| own.voice.clone()),
+                    voice_level: own.as_ref().map_or(crate::units::Decibels(0.0), |own| own.voice_level),
+                };
+                self.count_grid(&plain, section, Whole::zero())
+            }
+        }
     }
 
     fn count_hits(
@@ -181,6 +211,7 @@ impl SongBuilder<'_> {
         let map = TempoMap::new(section.length(), section.tempo, &section.moves, self.rate);
         let beats = grid::beat_places(&section.bars);
         let mut shared: Option<Arc<Grid>> = None;
+        let called = self.called_count_in(section);
         for pass in 0..section.repeats {
             let cut = self.is_cut(*bar, section.bars.len() as u32);
             let grid = match &shared {
@@ -196,6 +227,7 @@ impl SongBuilder<'_> {
                 pass: pass as u16,
                 vamp: section.vamp && last,
                 hold: section.hold && last,
+                count_in: called.clone(),
                 ..leg(LegKind::Section, name.clone(), grid, *bar as i32)
             });
             *bar += section.bars.len() as u32;
@@ -289,6 +321,7 @@ fn leg(kind: LegKind, section_name: Arc<str>, grid: Arc<Grid>, first_bar: i32) -
         first_bar,
         vamp: false,
         hold: false,
+        count_in: None,
         written: Span(0),
     }
 }

@@ -63,6 +63,8 @@ pub struct Leg {
     pub vamp: bool,
     /// The click stops at its end until a count-in is called.
     pub hold: bool,
+    /// The count-in that leads to this leg when it is called (after a hold, or going to a section).
+    pub count_in: Option<Arc<Grid>>,
     /// Where this leg starts in the song as written (vamps once), from the start of the count-in.
     pub written: Span,
 }

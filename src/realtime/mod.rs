@@ -7,6 +7,16 @@
 
 pub mod io;
 
+pub mod ramp;
+
+pub mod kernel;
+
+pub mod limiter;
+
+pub mod ambient;
+
+pub mod transport;
+
 pub mod setup;
 
 pub mod stream;
