@@ -7,7 +7,7 @@ use crate::tempo::TempoMap;
 use crate::units::{SampleRate, Span, Whole};
 use num_traits::Zero;
 use std::collections::HashMap;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 /// Where the sounds of a show lie in [`Set::sounds`].
@@ -15,7 +15,7 @@ pub trait SoundIndex {
     fn sounds(&self) -> Vec<Sound>;
     /// Accent, beat, eighth, sixteenth of an entry of [`Show::sounds`].
     fn kinds(&self, def: usize) -> [u16; 4];
-    fn voice(&self, file: &PathBuf) -> Option<u16>;
+    fn voice(&self, file: &Path) -> Option<u16>;
 }
 
 /// A plain index, for tests and for sounds made elsewhere.
@@ -35,7 +35,7 @@ impl SoundIndex for PlainIndex {
         self.by_def.get(def).copied().unwrap_or_default()
     }
 
-    fn voice(&self, file: &PathBuf) -> Option<u16> {
+    fn voice(&self, file: &Path) -> Option<u16> {
         self.voices.get(file).copied()
     }
 }

@@ -17,6 +17,14 @@ pub mod ambient;
 
 pub mod transport;
 
+pub mod voices;
+
+pub mod claim;
+
+pub mod outlet;
+
+pub mod engine;
+
 pub mod setup;
 
 pub mod stream;
