@@ -1,1 +1,17 @@
-//! (wav)
+//! WAV files, read and written.
+//!
+//! In: paths, blocks of planar samples. Out: files that are whole or absent, and samples. Thread: ordinary
+//! ones only. Always: no size in a header is believed before it is held against the file's real length, and
+//! no half-written file stands under a final name.
+
+mod error;
+
+mod header;
+
+mod read;
+
+mod resample;
+
+pub use error::{WavError, WavFault};
+pub use read::{Audio, Reader, read, read_up_to};
+pub use resample::{Resampler, resample};
