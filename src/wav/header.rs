@@ -73,7 +73,12 @@ pub(super) fn parse(file: &mut (impl Read + Seek), length: u64) -> Result<Header
     Err(format("no samples among its first 1,000 chunks"))
 }
 
-fn finish(found: (SampleRate, u16, Stored), data_at: u64, size: u64, length: u64) -> Result<Header, WavFault> {
+fn finish(
+    found: (SampleRate, u16, Stored),
+    data_at: u64,
+    size: u64,
+    length: u64,
+) -> Result<Header, WavFault> {
     let (rate, channels, stored) = found;
     let frame = stored.bytes() as u64 * u64::from(channels);
     if size % frame != 0 {

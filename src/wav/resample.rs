@@ -73,9 +73,7 @@ impl Resampler {
         let input = SequentialSliceOfVecs::new(&self.input[..], 1, self.from);
         let output = SequentialSliceOfVecs::new_mut(&mut self.output[..], 1, self.to);
         let worked = match (input, output) {
-            (Ok(input), Ok(mut output)) => {
-                self.inner.process_into_buffer(&input, &mut output, None).is_ok()
-            }
+            (Ok(input), Ok(mut output)) => self.inner.process_into_buffer(&input, &mut output, None).is_ok(),
             _ => false,
         };
         if !worked {
