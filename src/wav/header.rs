@@ -81,7 +81,7 @@ fn finish(
 ) -> Result<Header, WavFault> {
     let (rate, channels, stored) = found;
     let frame = stored.bytes() as u64 * u64::from(channels);
-    if size % frame != 0 {
+    if !size.is_multiple_of(frame) {
         return Err(format("its samples do not fill whole frames"));
     }
     let present = length.saturating_sub(data_at);

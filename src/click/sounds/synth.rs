@@ -24,9 +24,10 @@ pub(super) fn synthesise(synth: &Synth, rate: SampleRate) -> Option<Vec<f32>> {
     let hertz = f64::from(rate.hertz());
     let tau = synth.decay_ms / 1_000.0;
     let attack = synth.attack_ms / 1_000.0;
-    let usable = synth.hertz > 0.0 && synth.hertz < 0.45 * hertz && tau > 0.0 && attack >= 0.0;
     let seconds = attack + tau * FALL_60_DB;
-    if !usable || !(seconds < super::LONGEST_SECONDS) || !synth.edge.is_finite() {
+    let pitch_fits = synth.hertz > 0.0 && synth.hertz < 0.45 * hertz;
+    let times_fit = tau > 0.0 && attack >= 0.0 && seconds < super::LONGEST_SECONDS;
+    if !pitch_fits || !times_fit || !synth.edge.is_finite() {
         return None;
     }
     let frames = (seconds * hertz).round().max(1.0);
