@@ -6,12 +6,25 @@
 
 mod error;
 
+mod format;
+
 mod header;
 
 mod read;
 
 mod resample;
 
+mod chunks;
+
+mod convert;
+
+mod body;
+
+mod write;
+
+pub use chunks::{Bext, Cue};
 pub use error::{WavError, WavFault};
+pub use format::{Encoding, Format, Options};
 pub use read::{Audio, Reader, read, read_up_to};
 pub use resample::{Resampler, resample};
+pub use write::{LiveWriter, Writer};
