@@ -7,4 +7,6 @@ pub mod set;
 
 pub mod grid;
 
+pub mod sounds;
+
 pub mod build;
