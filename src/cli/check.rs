@@ -1,12 +1,147 @@
-//! `fogbell check`.
+//! `fogbell check`: a show file to a set list, or to all its faults.
 
 use super::Outcome;
+use crate::show::model::{Rig, Show};
+use crate::show::set_list;
+use crate::show::{self, Fault, Reading, RigReading};
+use serde_json::json;
+use std::io::IsTerminal;
+use std::path::PathBuf;
 
 /// Read a show and print the set list, or every fault with its mend (file only, nothing sounded)
 #[derive(Debug, clap::Args)]
-pub struct Args {}
+pub struct Args {
+    /// The show file
+    show: PathBuf,
+    /// The rig file: which feed goes to which channel of which interface
+    #[arg(long)]
+    rig: Option<PathBuf>,
+    /// Print one JSON object
+    #[arg(long)]
+    json: bool,
+}
 
-pub fn run(_args: &Args) -> Outcome {
-    eprintln!("error: check is not built yet");
-    Outcome::FellShort
+/// The files as read.
+struct Read {
+    show: Reading,
+    rig: Option<RigReading>,
+    /// Faults of the rig file, those against the show included.
+    rig_faults: Vec<Fault>,
+}
+
+pub fn run(args: &Args) -> Outcome {
+    match read(args) {
+        Ok(read) if args.json => print_json(&read),
+        Ok(read) => print_text(&read),
+        Err(what) => {
+            if args.json {
+                println!("{}", json!({ "ok": false, "songs": [], "faults": [], "error": what }));
+            } else {
+                eprintln!("error: {what}");
+            }
+            Outcome::NotUnderstood
+        }
+    }
+}
+
+fn read(args: &Args) -> Result<Read, String> {
+    let cannot = |path: &PathBuf, error: std::io::Error| {
+        format!("{} cannot be read: {error}\n  to mend it: give the path of a file", path.display())
+    };
+    let show = show::read_show(&args.show).map_err(|error| cannot(&args.show, error))?;
+    let rig = match &args.rig {
+        Some(path) => Some(show::read_rig(path).map_err(|error| cannot(path, error))?),
+        None => None,
+    };
+    let rig_faults = rig.as_ref().map_or_else(Vec::new, |rig| match &show.show {
+        Some(show) if rig.faults.is_empty() => rig.faults_against(show),
+        _ => rig.faults.clone(),
+    });
+    Ok(Read { show, rig, rig_faults })
+}
+
+impl Read {
+    fn is_good(&self) -> bool {
+        self.show.faults.is_empty() && self.rig_faults.is_empty()
+    }
+
+    /// Show and rig as they would be used; the virtual interface when no rig is given.
+    fn both(&self) -> Option<(&Show, Rig)> {
+        let show = self.show.show.as_ref()?;
+        let rig = match &self.rig {
+            Some(reading) => reading.rig.clone()?,
+            None => show::default_rig(show),
+        };
+        Some((show, rig))
+    }
+
+    fn outcome(&self) -> Outcome {
+        if self.is_good() { Outcome::Done } else { Outcome::NotUnderstood }
+    }
+}
+
+fn print_json(read: &Read) -> Outcome {
+    let mut faults: Vec<_> = read.show.faults.iter().map(|fault| fault_json(fault, &read.show.name)).collect();
+    if let Some(rig) = &read.rig {
+        faults.extend(read.rig_faults.iter().map(|fault| fault_json(fault, &rig.name)));
+    }
+    let songs = read.show.show.as_ref().map_or_else(Vec::new, set_list::songs_json);
+    let mut out = json!({
+        "ok": read.is_good(),
+        "scope": SCOPE,
+        "file": read.show.name,
+        "songs": songs,
+        "refused": read.show.refused,
+        "faults": faults,
+    });
+    if let (Some((show, rig)), Some(object)) = (read.both(), out.as_object_mut()) {
+        object.insert("show".into(), json!(show.title));
+        object.insert("digest".into(), json!(show.digest));
+        object.insert("clicks".into(), set_list::clicks_json(show));
+        object.insert("feeds".into(), set_list::feeds_json(show, &rig));
+    }
+    println!("{out}");
+    read.outcome()
+}
+
+const SCOPE: &str = "file only, nothing sounded";
+
+fn fault_json(fault: &Fault, file: &str) -> serde_json::Value {
+    let mut value = json!(fault);
+    if let Some(object) = value.as_object_mut() {
+        object.insert("file".into(), json!(file));
+    }
+    value
+}
+
+fn print_text(read: &Read) -> Outcome {
+    let color = std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none();
+    if read.is_good() {
+        if let Some((show, rig)) = read.both() {
+            print!("{}", set_list::text(show, &rig));
+            println!("\nNo faults. {SCOPE}.");
+        }
+        return Outcome::Done;
+    }
+    eprint!("{}", show::render(&read.show.faults, &read.show.text, &read.show.name, color));
+    if let Some(rig) = read.rig.as_ref().filter(|_| !read.rig_faults.is_empty()) {
+        eprint!("\n{}", show::render(&read.rig_faults, &rig.text, &rig.name, color));
+    }
+    eprintln!("\n{}", summary(read));
+    Outcome::NotUnderstood
+}
+
+/// What the faults mean for tonight.
+fn summary(read: &Read) -> String {
+    let count = read.show.faults.len() + read.rig_faults.len();
+    let faults = if count == 1 { "1 fault".into() } else { format!("{count} faults") };
+    let meaning = match (&read.show.show, read.show.refused.as_slice()) {
+        (None, _) => "the show cannot be played as it stands".to_string(),
+        (Some(_), []) => "the rig does not fit".to_string(),
+        (Some(show), refused) => {
+            let titles: Vec<_> = refused.iter().map(|song| format!("\"{}\" (line {})", song.title, song.line)).collect();
+            format!("{} of {} songs can be played, not {}", show.songs.len(), show.songs.len() + refused.len(), titles.join(", "))
+        }
+    };
+    format!("{faults}: {meaning}. {SCOPE}.")
 }

@@ -1,0 +1,310 @@
+//! Who plays to what: clicks, inputs, feeds, and what holds for the whole night.
+
+use super::keys;
+use super::model::{Feed, FeedPart, FeedSource, GiveBack, Input, InputKind};
+use super::sounds::Sounds;
+use super::style::{self, Patch};
+use super::walk::{Node, Table, Walk, Wrong, label_fault};
+use crate::units::Decibels;
+use std::path::{Path, PathBuf};
+
+pub(super) const MOST_CLICKS: usize = 32;
+pub(super) const MOST_FEEDS: usize = 64;
+pub(super) const MOST_INPUTS: usize = 64;
+const LONGEST_NAME: usize = 40;
+const FALLBACK: &str = " fallback";
+
+/// A click while a show is read.
+#[derive(Debug)]
+pub(super) struct ClickDraft {
+    pub(super) name: String,
+    pub(super) player: String,
+    pub(super) patch: Patch,
+    /// A feed names the fallback, or a song streams the primary.
+    pub(super) separate: bool,
+}
+
+/// Everything that songs refer to.
+#[derive(Debug)]
+pub(super) struct Band {
+    pub(super) clicks: Vec<ClickDraft>,
+    pub(super) inputs: Vec<Input>,
+    pub(super) sounds: Sounds,
+    pub(super) folder: PathBuf,
+}
+
+/// Records a name that cannot stand on a screen or in a file name.
+pub(super) fn name_is_good<'t>(walk: &mut Walk<'t>, node: &Node<'t>, kind: &str) -> bool {
+    let fault = label_fault(node.key, kind, LONGEST_NAME).or_else(|| {
+        node.key.ends_with(FALLBACK).then(|| format!("the name of this {kind} ends in \"fallback\", which is taken"))
+    });
+    let Some(what) = fault else { return true };
+    let allowed = format!("1 to {LONGEST_NAME} characters, not ending in \"fallback\"");
+    let mend = format!("give it another name, for example {}", node.example);
+    walk.fault(node.at, Wrong::new(what, allowed, mend));
+    false
+}
+
+impl Band {
+    /// Reads sounds, clicks and inputs.
+    pub(super) fn read<'t>(walk: &mut Walk<'t>, show: &Table<'t>, folder: &Path) -> Band {
+        let mut band =
+            Band { clicks: Vec::new(), inputs: Vec::new(), sounds: Sounds::new(), folder: folder.into() };
+        if let Some(node) = show.get("sound") {
+            super::sounds::read(walk, &node, folder, &mut band.sounds);
+        }
+        match show.get("click") {
+            Some(node) => band.read_clicks(walk, &node),
+            None => band.clicks = default_clicks(),
+        }
+        if let Some(node) = show.get("input") {
+            band.read_inputs(walk, &node);
+        }
+        band
+    }
+
+    fn read_clicks<'t>(&mut self, walk: &mut Walk<'t>, node: &Node<'t>) {
+        let entries = walk.named(node);
+        if entries.is_empty() && node.value.is_table() {
+            walk.missing(node.at, Wrong::new("[click] names no click", "[click.NAME]", "write [click.drums]"));
+        }
+        too_many(walk, &entries, MOST_CLICKS, "clicks");
+        for entry in entries.iter().take(MOST_CLICKS) {
+            if !name_is_good(walk, entry, "click") {
+                continue;
+            }
+            let Some(table) = walk.table(entry, &keys::CLICK) else { continue };
+            let player = table.get("player").and_then(|node| walk.label(&node, LONGEST_NAME));
+            let patch = style::patch(walk, &table, &self.sounds);
+            let player = player.unwrap_or_default().into();
+            self.clicks.push(ClickDraft { name: entry.key.into(), player, patch, separate: false });
+        }
+    }
+
+    fn read_inputs<'t>(&mut self, walk: &mut Walk<'t>, node: &Node<'t>) {
+        let entries = walk.named(node);
+        too_many(walk, &entries, MOST_INPUTS, "inputs");
+        for entry in entries.iter().take(MOST_INPUTS) {
+            if !name_is_good(walk, entry, "input") {
+                continue;
+            }
+            if self.click(entry.key).is_some() {
+                let wrong = Wrong::new(
+                    format!("\"{}\" is already the name of a click", entry.key),
+                    "names that differ from those of the clicks",
+                    format!("call it [input.{}_mic]", entry.key),
+                );
+                walk.fault(entry.at, wrong);
+                continue;
+            }
+            self.inputs.extend(input(walk, entry));
+        }
+    }
+
+    pub(super) fn click(&self, name: &str) -> Option<usize> {
+        self.clicks.iter().position(|click| click.name == name)
+    }
+
+    /// The index of a click that a node names, its key or its text; an unknown one is a fault.
+    pub(super) fn known_click<'t>(&self, walk: &mut Walk<'t>, name: &str, node: &Node<'t>) -> Option<usize> {
+        let found = self.click(name);
+        if found.is_none() {
+            let names = self.clicks.iter().map(|click| click.name.as_str());
+            walk.fault(node.at, unknown_name("click", name, names));
+        }
+        found
+    }
+
+    fn source(&self, name: &str) -> Option<FeedSource> {
+        let fallback = || self.click(name.strip_suffix(FALLBACK)?).map(FeedSource::Fallback);
+        let input = || self.inputs.iter().position(|input| input.name == name).map(FeedSource::Input);
+        self.click(name).map(FeedSource::Click).or_else(fallback).or_else(input)
+    }
+
+    /// Reads `[feed]`; without it each click has a feed of its own.
+    pub(super) fn read_feeds<'t>(&mut self, walk: &mut Walk<'t>, show: &Table<'t>) -> Vec<Feed> {
+        let Some(node) = show.get("feed") else { return self.default_feeds() };
+        let entries = walk.named(&node);
+        if entries.is_empty() && node.value.is_table() {
+            walk.missing(node.at, Wrong::new("[feed] names no feed", "[feed.NAME]", "write [feed.drums]"));
+        }
+        too_many(walk, &entries, MOST_FEEDS, "feeds");
+        let mut feeds = Vec::new();
+        for entry in entries.iter().take(MOST_FEEDS) {
+            if name_is_good(walk, entry, "feed") {
+                feeds.extend(self.feed(walk, entry));
+            }
+        }
+        self.mark_fallbacks(&feeds);
+        feeds
+    }
+
+    fn mark_fallbacks(&mut self, feeds: &[Feed]) {
+        for part in feeds.iter().flat_map(|feed| &feed.parts) {
+            if let FeedSource::Fallback(click) = part.source
+                && let Some(click) = self.clicks.get_mut(click)
+            {
+                click.separate = true;
+            }
+        }
+    }
+
+    fn default_feeds(&self) -> Vec<Feed> {
+        let room = self.inputs.iter().enumerate().map(|(index, _)| FeedPart {
+            source: FeedSource::Input(index),
+            level: Decibels(-12.0),
+            pan: 0.0,
+        });
+        let feed = |(index, click): (usize, &ClickDraft)| Feed {
+            name: click.name.clone(),
+            stereo: false,
+            parts: std::iter::once(click_part(index)).chain(room.clone()).collect(),
+        };
+        self.clicks.iter().enumerate().map(feed).collect()
+    }
+
+    fn feed<'t>(&self, walk: &mut Walk<'t>, node: &Node<'t>) -> Option<Feed> {
+        let table = walk.table(node, &keys::FEED)?;
+        let stereo = table.get("stereo").and_then(|node| walk.boolean(&node)).unwrap_or(false);
+        let parts = match table.get("hears") {
+            Some(hears) => self.parts(walk, &hears, stereo),
+            None => match self.click(node.key) {
+                Some(click) => vec![click_part(click)],
+                None => {
+                    let wrong = Wrong::new(
+                        format!("the feed \"{}\" does not say what it hears", node.key),
+                        "clicks, their fallbacks and inputs, with levels",
+                        format!("add {}", keys::FEED.key("hears").map_or("", |key| key.example)),
+                    );
+                    walk.missing(table.at, wrong);
+                    return None;
+                }
+            },
+        };
+        Some(Feed { name: node.key.into(), stereo, parts })
+    }
+
+    fn parts<'t>(&self, walk: &mut Walk<'t>, hears: &Node<'t>, stereo: bool) -> Vec<FeedPart> {
+        let mut parts: Vec<FeedPart> = Vec::new();
+        if hears.value.is_array() {
+            for item in walk.list(hears).unwrap_or_default() {
+                let Some(name) = walk.string(&item) else { continue };
+                let Some(source) = self.known_source(walk, name, &item) else { continue };
+                if parts.iter().any(|part| part.source == source) {
+                    let wrong = Wrong::new(format!("\"{name}\" is named twice"), "each name once", "take one out");
+                    walk.fault(item.at, wrong);
+                    continue;
+                }
+                parts.push(FeedPart { source, level: Decibels(0.0), pan: 0.0 });
+            }
+            return parts;
+        }
+        for entry in walk.named(hears) {
+            let source = self.known_source(walk, entry.key, &entry);
+            let (level, pan) = part_level(walk, &entry, stereo);
+            parts.extend(source.map(|source| FeedPart { source, level, pan }));
+        }
+        parts
+    }
+
+    fn known_source<'t>(&self, walk: &mut Walk<'t>, name: &str, node: &Node<'t>) -> Option<FeedSource> {
+        let found = self.source(name);
+        if found.is_none() {
+            let clicks = self.clicks.iter().map(|click| click.name.clone());
+            let inputs = self.inputs.iter().map(|input| input.name.clone());
+            let fallbacks = self.clicks.iter().map(|click| format!("{}{FALLBACK}", click.name));
+            let names: Vec<_> = clicks.chain(inputs).chain(fallbacks).collect();
+            walk.fault(node.at, unknown_name("click or input", name, names.iter().map(String::as_str)));
+        }
+        found
+    }
+}
+
+fn click_part(click: usize) -> FeedPart {
+    FeedPart { source: FeedSource::Click(click), level: Decibels(0.0), pan: 0.0 }
+}
+
+/// The fault of a name that nothing in the file bears.
+pub(super) fn unknown_name<'n>(kind: &str, name: &str, names: impl Iterator<Item = &'n str> + Clone) -> Wrong {
+    let what = format!("there is no {kind} {}", super::fault::quote(&format!("\"{name}\"")));
+    let allowed = names.clone().map(|name| format!("\"{name}\"")).collect::<Vec<_>>().join(", ");
+    match keys::nearest(name, names) {
+        Some(near) => Wrong::new(what, allowed, format!("did you mean \"{near}\"?")),
+        None => Wrong::new(what, allowed, "write one of the names allowed, or add what is missing"),
+    }
+}
+
+pub(super) fn too_many<'t>(walk: &mut Walk<'t>, entries: &[Node<'t>], most: usize, of: &str) {
+    if let Some(first) = entries.get(most) {
+        let wrong = Wrong::new(
+            format!("{} {of} are too many", entries.len()),
+            format!("{most} {of} at most"),
+            format!("take {} {of} out", entries.len() - most),
+        );
+        walk.fault(first.at, wrong);
+    }
+}
+
+fn default_clicks() -> Vec<ClickDraft> {
+    let click = |name: &str, every: &str| ClickDraft {
+        name: name.into(),
+        player: String::new(),
+        patch: Patch { every: super::music::subdivision(every).ok(), ..Patch::default() },
+        separate: false,
+    };
+    vec![click("drums", "eighths"), click("band", "beats")]
+}
+
+fn part_level<'t>(walk: &mut Walk<'t>, node: &Node<'t>, stereo: bool) -> (Decibels, f64) {
+    if !node.value.is_table() {
+        return (style::level(walk, node).unwrap_or(Decibels(0.0)), 0.0);
+    }
+    let Some(table) = walk.table(node, &keys::HEARS) else { return (Decibels(0.0), 0.0) };
+    let level = table.get("level").and_then(|node| style::level(walk, &node));
+    let pan = table.get("pan").and_then(|node| Some((node, walk.number(&node, -1.0..=1.0, " (left to right)")?)));
+    let pan = pan.map_or(0.0, |(node, pan)| {
+        if !stereo && pan != 0.0 {
+            let what = "a mono feed has no left and right";
+            walk.fault(node.at, Wrong::new(what, "pan = 0, or a stereo feed", "add stereo = true to the feed"));
+        }
+        pan
+    });
+    (level.unwrap_or(Decibels(0.0)), pan)
+}
+
+fn input<'t>(walk: &mut Walk<'t>, node: &Node<'t>) -> Option<Input> {
+    let table = walk.table(node, &keys::INPUT)?;
+    let kinds = [("ambient", InputKind::Ambient), ("talkback", InputKind::Talkback)];
+    let kind = table.get("kind").and_then(|node| walk.choice(&node, &kinds)).unwrap_or(InputKind::Ambient);
+    let in_song = if kind == InputKind::Ambient { -12.0 } else { 0.0 };
+    let level = |walk: &mut Walk<'t>, key: &str| table.get(key).and_then(|node| style::level(walk, &node));
+    Some(Input {
+        name: node.key.into(),
+        kind,
+        in_song: level(walk, "in_song").unwrap_or(Decibels(in_song)),
+        between: level(walk, "between").unwrap_or(Decibels(0.0)),
+        high_pass_hertz: table.get("high_pass").and_then(|node| high_pass(walk, &node)).unwrap_or(150.0),
+        inverted: table.get("inverted").and_then(|node| walk.boolean(&node)).unwrap_or(false),
+    })
+}
+
+fn high_pass<'t>(walk: &mut Walk<'t>, node: &Node<'t>) -> Option<f64> {
+    let hertz = walk.number(node, 0.0..=1000.0, " Hz")?;
+    if hertz > 0.0 && hertz < 20.0 {
+        walk.wrong(node, "`high_pass` is below what can be heard", "20 to 1000 Hz, or 0 for none");
+        return None;
+    }
+    Some(hertz)
+}
+
+/// `[ears]` and `[failover]`.
+pub(super) fn night<'t>(walk: &mut Walk<'t>, show: &Table<'t>) -> (Decibels, GiveBack) {
+    let ears = show.get("ears").and_then(|node| walk.table(&node, &keys::EARS));
+    let ceiling = ears.and_then(|table| table.get("ceiling"));
+    let ceiling = ceiling.and_then(|node| walk.number(&node, -40.0..=-1.0, " dBTP")).unwrap_or(-6.0);
+    let policies = [("stay", GiveBack::Stay), ("next bar", GiveBack::NextBar), ("next song", GiveBack::NextSong)];
+    let failover = show.get("failover").and_then(|node| walk.table(&node, &keys::FAILOVER));
+    let give_back = failover.and_then(|table| table.get("give_back"));
+    let give_back = give_back.and_then(|node| walk.choice(&node, &policies)).unwrap_or(GiveBack::Stay);
+    (Decibels(ceiling), give_back)
+}

@@ -1,0 +1,278 @@
+//! Every key of the show and rig format, each with a line that would be right.
+
+use super::walk::Wrong;
+
+/// A key and an example of it.
+#[derive(Debug)]
+pub(crate) struct Key {
+    pub(crate) name: &'static str,
+    pub(crate) example: &'static str,
+}
+
+/// The keys that one kind of table may hold.
+#[derive(Debug)]
+pub(crate) struct Shape {
+    /// As in "`bpm` is no key of a song".
+    pub(crate) name: &'static str,
+    pub(crate) keys: &'static [Key],
+}
+
+macro_rules! shape {
+    ($id:ident, $name:literal, $($key:literal => $example:literal),+ $(,)?) => {
+        pub(crate) static $id: Shape = Shape {
+            name: $name,
+            keys: &[$(Key { name: $key, example: $example }),+],
+        };
+    };
+}
+
+shape!(SHOW, "a show",
+    "show" => r#"show = "Saltmarsh Five, coastal halls""#,
+    "click" => r#"[click.drums]"#,
+    "sound" => r#"[sound.bell]"#,
+    "input" => r#"[input.room]"#,
+    "feed" => r#"[feed.drums]"#,
+    "ears" => "[ears]",
+    "failover" => "[failover]",
+    "song" => "[[song]]",
+);
+shape!(CLICK, "a click",
+    "player" => r#"player = "Wren""#,
+    "every" => r#"every = "eighths""#,
+    "accents" => "accents = [1]",
+    "rests" => "rests = [2, 4]",
+    "level" => "level = -3",
+    "levels" => "levels = { accent = 0, beat = -3, eighth = -9, sixteenth = -12 }",
+    "sound" => r#"sound = "wood""#,
+    "own_metre" => r#"own_metre = "3/4""#,
+    "swing" => r#"swing = "62.5%""#,
+    "fallback" => r#"fallback = { every = "beats" }"#,
+);
+shape!(FALLBACK, "a fallback",
+    "every" => r#"every = "beats""#,
+    "accents" => "accents = [1]",
+    "rests" => "rests = [2, 4]",
+    "levels" => "levels = { accent = 0, beat = -3 }",
+    "own_metre" => r#"own_metre = "3/4""#,
+    "swing" => "swing = false",
+);
+shape!(SONG_CLICK, "a song's click",
+    "every" => r#"every = "sixteenths""#,
+    "accents" => "accents = [1]",
+    "rests" => "rests = [2, 4]",
+    "level" => "level = -3",
+    "levels" => "levels = { accent = 0, beat = -3 }",
+    "sound" => r#"sound = "quiet""#,
+    "own_metre" => r#"own_metre = "3/4""#,
+    "swing" => r#"swing = "62.5%""#,
+    "fallback" => r#"fallback = { every = "beats" }"#,
+    "silent" => "silent = true",
+    "from" => r#"from = "17""#,
+    "until" => r#"until = "88.3""#,
+    "only_in" => r#"only_in = ["intro"]"#,
+    "stream" => r#"stream = "low_tide.wav""#,
+);
+shape!(SECTION_CLICK, "a section's click",
+    "every" => r#"every = "sixteenths""#,
+    "accents" => "accents = [1]",
+    "rests" => "rests = [2, 4]",
+    "level" => "level = -3",
+    "levels" => "levels = { accent = 0, beat = -3 }",
+    "sound" => r#"sound = "quiet""#,
+    "own_metre" => r#"own_metre = "3/4""#,
+    "swing" => r#"swing = "62.5%""#,
+    "fallback" => r#"fallback = { every = "beats" }"#,
+    "silent" => "silent = true",
+    "fade" => "fade = { to = -12, bar = 1, over_bars = 4 }",
+);
+shape!(LEVELS, "levels",
+    "accent" => "accent = 0",
+    "beat" => "beat = -3",
+    "eighth" => "eighth = -9",
+    "sixteenth" => "sixteenth = -12",
+);
+shape!(SWING, "swing",
+    "note" => r#"note = "1/8""#,
+    "at" => r#"at = "2/3""#,
+);
+shape!(FADE, "a fade",
+    "from" => "from = 0",
+    "to" => "to = -12",
+    "bar" => "bar = 1",
+    "over_bars" => "over_bars = 4",
+);
+shape!(STREAM, "a stream",
+    "file" => r#"file = "low_tide.wav""#,
+    "starts" => r#"starts = "count in""#,
+    "offset_ms" => "offset_ms = 0",
+    "channel" => "channel = 1",
+    "level" => "level = 0",
+);
+shape!(SOUND, "a sound",
+    "accent" => r#"accent = "bell_high.wav""#,
+    "beat" => r#"beat = "bell.wav""#,
+    "eighth" => "eighth = { hertz = 800, decay_ms = 25 }",
+    "sixteenth" => "sixteenth = { hertz = 800, decay_ms = 18 }",
+);
+shape!(SYNTH, "a synthesised hit",
+    "hertz" => "hertz = 1000",
+    "decay_ms" => "decay_ms = 30",
+    "attack_ms" => "attack_ms = 1",
+    "edge" => "edge = 0.3",
+    "peak" => "peak = -12",
+);
+shape!(INPUT, "an input",
+    "kind" => r#"kind = "ambient""#,
+    "in_song" => "in_song = -12",
+    "between" => "between = 0",
+    "high_pass" => "high_pass = 150",
+    "inverted" => "inverted = false",
+);
+shape!(FEED, "a feed",
+    "hears" => "hears = { drums = 0, room = -12 }",
+    "stereo" => "stereo = true",
+);
+shape!(HEARS, "a part of a feed",
+    "level" => "level = -12",
+    "pan" => "pan = 0.5",
+);
+shape!(EARS, "[ears]",
+    "ceiling" => "ceiling = -6",
+);
+shape!(FAILOVER, "[failover]",
+    "give_back" => r#"give_back = "stay""#,
+);
+shape!(SONG, "a song",
+    "title" => r#"title = "Low Tide""#,
+    "note" => r#"note = "Wren counts""#,
+    "kind" => r#"kind = "talk""#,
+    "encore" => "encore = true",
+    "segue" => "segue = true",
+    "tempo" => "tempo = 132",
+    "metre" => r#"metre = "4/4""#,
+    "pickup" => r#"pickup = "1/8""#,
+    "count_in" => "count_in = 2",
+    "bars" => "bars = 120",
+    "vamp" => "vamp = true",
+    "click" => "[song.click.drums]",
+    "section" => "[[song.section]]",
+);
+shape!(COUNT_IN, "a count-in",
+    "bars" => "bars = 2",
+    "pattern" => r#"pattern = "1 - 2 - / 1 2 3 4""#,
+    "clicks" => r#"clicks = ["drums"]"#,
+    "voice" => r#"voice = ["one.wav", "two.wav", "three.wav", "four.wav"]"#,
+    "level" => "level = 0",
+);
+shape!(SECTION, "a section",
+    "name" => r#"name = "verse""#,
+    "bars" => "bars = 16",
+    "repeats" => "repeats = 2",
+    "vamp" => "vamp = true",
+    "hold" => "hold = true",
+    "tempo" => "tempo = 132",
+    "metre" => r#"metre = "3/4""#,
+    "metre_changes" => r#"metre_changes = [{ bar = 5, metre = "3/4" }]"#,
+    "tempo_moves" => "tempo_moves = [{ bar = 9, to = 160, over_bars = 4 }]",
+    "click" => "[song.section.click.drums]",
+);
+shape!(METRE_CHANGE, "a metre change",
+    "bar" => "bar = 5",
+    "metre" => r#"metre = "3/4""#,
+);
+shape!(TEMPO_MOVE, "a tempo move",
+    "bar" => "bar = 9",
+    "beat" => "beat = 1",
+    "to" => "to = 160",
+    "over_bars" => "over_bars = 4",
+    "over_beats" => "over_beats = 8",
+    "law" => r#"law = "linear in beats""#,
+);
+shape!(RIG, "a rig",
+    "rig" => r#"rig = "borrowed eight-channel box""#,
+    "interface" => "[interface]",
+    "outputs" => "[outputs]",
+    "fold" => "[[fold]]",
+    "inputs" => "[inputs]",
+    "keys" => "[keys]",
+);
+shape!(INTERFACE, "[interface]",
+    "host" => r#"host = "virtual""#,
+    "device" => r#"device = "hw:CARD=Box""#,
+    "rate" => "rate = 48000",
+    "block" => "block = 128",
+);
+shape!(FOLD, "a fold",
+    "outputs" => "outputs = 2",
+    "channels" => r#"channels = { 1 = ["drums"], 2 = ["band", "keys"] }"#,
+);
+
+/// What musicians write, and the key that means it.
+static OTHER_WORDS: &[(&str, &str)] = &[
+    ("bpm", "tempo"),
+    ("time_signature", "metre"),
+    ("time signature", "metre"),
+    ("signature", "metre"),
+    ("time", "metre"),
+    ("meter", "metre"),
+    ("name", "title"),
+    ("title", "name"),
+    ("title", "show"),
+    ("length", "bars"),
+    ("volume", "level"),
+    ("gain", "level"),
+    ("db", "level"),
+    ("mute", "silent"),
+    ("times", "repeats"),
+    ("subdivision", "every"),
+    ("subdivisions", "every"),
+    ("countin", "count_in"),
+    ("count", "count_in"),
+    ("upbeat", "pickup"),
+    ("fermata", "hold"),
+    ("sections", "section"),
+    ("songs", "song"),
+    ("comment", "note"),
+    ("frequency", "hertz"),
+    ("pitch", "hertz"),
+    ("sample_rate", "rate"),
+    ("buffer", "block"),
+    ("limit", "ceiling"),
+    ("policy", "give_back"),
+];
+
+impl Shape {
+    pub(crate) fn key(&self, name: &str) -> Option<&'static Key> {
+        self.keys.iter().find(|key| key.name == name)
+    }
+
+    fn list(&self) -> String {
+        self.keys.iter().map(|key| key.name).collect::<Vec<_>>().join(", ")
+    }
+
+    /// The fault of a key that this table does not know.
+    pub(super) fn unknown(&self, name: &str) -> Wrong {
+        let shown = super::fault::quote(name);
+        let what = format!("`{shown}` is no key of {}", self.name);
+        let lower = name.to_lowercase().replace('-', "_");
+        let meant = OTHER_WORDS.iter().find(|(word, key)| *word == lower && self.key(key).is_some());
+        let near = meant.map(|(_, key)| *key).or_else(|| nearest(&lower, self.keys.iter().map(|key| key.name)));
+        let mend = match near.and_then(|key| self.key(key)) {
+            Some(key) => format!("did you mean `{}`? Write for example: {}", key.name, key.example),
+            None => format!("take `{shown}` out"),
+        };
+        Wrong::new(what, self.list(), mend)
+    }
+}
+
+/// The nearest of some words, when it is near enough to be a slip of the hand.
+pub(super) fn nearest<'w>(text: &str, words: impl Iterator<Item = &'w str>) -> Option<&'w str> {
+    if text.len() > 64 {
+        return None;
+    }
+    let lower = text.to_lowercase();
+    let scored = words.map(|word| (strsim::damerau_levenshtein(&lower, &word.to_lowercase()), word));
+    let (distance, word) = scored.min_by_key(|(distance, _)| *distance)?;
+    let most = (word.chars().count().max(lower.chars().count()) / 3).max(1);
+    (distance <= most).then_some(word)
+}

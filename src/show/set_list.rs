@@ -1,0 +1,297 @@
+//! A checked show as a set list: for a person, and as JSON.
+
+use super::length::{count_in_seconds, minutes, section_seconds, song_seconds};
+use super::model::{FeedSource, Law, Outlet, Part, Rig, Section, Show, Song, SongKind};
+use super::music::{bar_beat_text, metre_text, subdivision_text, tempo_text};
+use crate::units::{Decibels, Whole};
+use serde_json::{Value, json};
+use std::fmt::Write;
+
+/// The whole show as text.
+pub fn text(show: &Show, rig: &Rig) -> String {
+    let mut out = String::new();
+    let seconds: f64 = show.songs.iter().map(song_seconds).sum();
+    let songs = if show.songs.len() == 1 { "1 song".into() } else { format!("{} songs", show.songs.len()) };
+    line(&mut out, 0, &format!("{}: {songs}, {} of click", show.title, minutes(seconds)));
+    line(&mut out, 0, "");
+    feeds(&mut out, show, rig);
+    let mut below = false;
+    for (index, song) in show.songs.iter().enumerate() {
+        if song.encore && !below {
+            line(&mut out, 0, &format!("\n{}", "\u{2500}".repeat(12)));
+        }
+        below |= song.encore;
+        song_text(&mut out, show, song, index + 1);
+    }
+    out
+}
+
+fn line(out: &mut String, indent: usize, text: &str) {
+    out.push_str(&" ".repeat(indent));
+    out.push_str(text.trim_end());
+    out.push('\n');
+}
+
+fn feeds(out: &mut String, show: &Show, rig: &Rig) {
+    line(out, 0, &format!("Who hears what ({})", rig.title));
+    let width = show.feeds.iter().map(|feed| feed.name.chars().count()).max().unwrap_or(0);
+    for feed in &show.feeds {
+        let parts: Vec<_> = feed.parts.iter().map(|part| part_text(show, part)).collect();
+        let hears = if parts.is_empty() { "nothing".into() } else { parts.join(", ") };
+        line(out, 2, &format!("{:width$}  {}  {hears}", feed.name, channels_text(rig, &feed.name)));
+    }
+    for input in &show.inputs {
+        let patched = rig.inputs.iter().find(|(name, _)| *name == input.name);
+        let place = patched.map_or("not patched in this rig".into(), |(_, channel)| format!("input {channel}"));
+        line(out, 2, &format!("{:width$}  {place}", input.name));
+    }
+}
+
+fn part_text(show: &Show, part: &super::model::FeedPart) -> String {
+    let pan = match part.pan {
+        0.0 => String::new(),
+        pan => format!(", pan {}", signed(pan)),
+    };
+    format!("{} ({} dB{pan})", source_name(show, part.source), signed(part.level.0))
+}
+
+fn source_name(show: &Show, source: FeedSource) -> String {
+    let click = |index: usize| show.clicks.get(index).map_or("", |click| click.name.as_str());
+    match source {
+        FeedSource::Click(index) => click(index).into(),
+        FeedSource::Fallback(index) => format!("{} fallback", click(index)),
+        FeedSource::Input(index) => show.inputs.get(index).map_or(String::new(), |input| input.name.clone()),
+    }
+}
+
+/// A number with a real minus sign, at most one decimal.
+fn signed(number: f64) -> String {
+    let size = (number.abs() * 100.0).round() / 100.0;
+    if number < 0.0 { format!("\u{2212}{size}") } else { format!("{size}") }
+}
+
+fn channels(rig: &Rig, feed: &str) -> Vec<u16> {
+    let outlet = |outlet: &&Outlet| outlet.feeds.iter().any(|name| name == feed);
+    rig.outputs.iter().find(outlet).map_or_else(Vec::new, |outlet| outlet.channels.clone())
+}
+
+fn channels_text(rig: &Rig, feed: &str) -> String {
+    match channels(rig, feed).as_slice() {
+        [] => "no output".into(),
+        list => format!("out {}", list.iter().map(u16::to_string).collect::<Vec<_>>().join("+")),
+    }
+}
+
+fn song_text(out: &mut String, show: &Show, song: &Song, number: usize) {
+    let length = if song.sections.is_empty() { String::new() } else { format!("  {}", minutes(song_seconds(song))) };
+    let kind = match song.kind {
+        SongKind::Click => "",
+        SongKind::NoClick => "  no click",
+        SongKind::Talk => "  talk",
+    };
+    let note = if song.note.is_empty() { String::new() } else { format!("  ({})", song.note) };
+    line(out, 0, &format!("\n{number:>3}  {}{length}{kind}{note}", song.title));
+    if let (Some(count_in), Some(first)) = (&song.count_in, song.sections.first()) {
+        let seconds = count_in_seconds(count_in, first);
+        line(out, 7, &format!("count-in {}, {seconds:.1} s{}", bars(count_in.bars.len()), voices(count_in)));
+    } else if !song.sections.is_empty() {
+        line(out, 7, "no count-in");
+    }
+    if song.pickup > Whole::from_integer(0) {
+        line(out, 7, &format!("pickup {}", super::music::note_text(song.pickup)));
+    }
+    let mut before = None;
+    for section in &song.sections {
+        section_text(out, section, before, song.sections.len() == 1);
+        before = Some(section);
+    }
+    for (index, click) in show.clicks.iter().enumerate().filter(|_| !song.sections.is_empty()) {
+        line(out, 7, &format!("{}: {}", click.name, click_text(show, song, index)));
+    }
+    if song.segue {
+        line(out, 7, "runs into the next song");
+    }
+}
+
+fn voices(count_in: &super::model::CountIn) -> &'static str {
+    if count_in.voice.is_some() { ", spoken" } else { "" }
+}
+
+fn bars(count: usize) -> String {
+    if count == 1 { "1 bar".into() } else { format!("{count} bars") }
+}
+
+fn section_text(out: &mut String, section: &Section, before: Option<&Section>, only: bool) {
+    let mut text = if only { bars(section.bars.len()) } else { format!("{}: {}", section.name, bars(section.bars.len())) };
+    if section.repeats > 1 {
+        let _ = write!(text, " \u{d7} {}", section.repeats);
+    }
+    let changes = |change: bool, word: String| if change { format!(", {word}") } else { String::new() };
+    let metre = section.bars.first().map_or(String::new(), metre_text);
+    let last = before.and_then(|section| section.bars.last()).map_or(String::new(), metre_text);
+    text += &changes(metre != last, metre);
+    let tempo = before.map(end_tempo);
+    text += &changes(tempo != Some(section.tempo), tempo_text(&section.tempo));
+    for (bar, metre) in metre_changes(section) {
+        let _ = write!(text, ", {metre} from bar {bar}");
+    }
+    for step in &section.moves {
+        let _ = write!(text, ", {}", move_text(section, step));
+    }
+    text += if section.vamp { ", vamp until released" } else { "" };
+    text += if section.hold { ", then hold" } else { "" };
+    line(out, 7, &text);
+}
+
+fn end_tempo(section: &Section) -> super::model::Tempo {
+    section.moves.last().map_or(section.tempo, |step| step.to)
+}
+
+fn metre_changes(section: &Section) -> Vec<(usize, String)> {
+    let pairs = section.bars.windows(2).enumerate();
+    pairs.filter_map(|(index, pair)| (pair[0] != pair[1]).then(|| (index + 2, metre_text(&pair[1])))).collect()
+}
+
+fn law_text(law: Law) -> &'static str {
+    match law {
+        Law::LinearInBeats => "linear in beats",
+        Law::LinearInTime => "linear in time",
+        Law::ExponentialInBeats => "exponential in beats",
+    }
+}
+
+fn move_text(section: &Section, step: &super::model::TempoMove) -> String {
+    let from = place(section, step.from);
+    if step.over == Whole::from_integer(0) {
+        return format!("{} at {from}", tempo_text(&step.to));
+    }
+    let end = place(section, step.from + step.over);
+    format!("from {from} to {end} moving to {} ({})", tempo_text(&step.to), law_text(step.law))
+}
+
+/// A place of a section as bar and beat; its end when it is the end.
+fn place(section: &Section, at: Whole) -> String {
+    let mut start = Whole::from_integer(0);
+    for (bar, metre) in section.bars.iter().enumerate() {
+        if let Some(beat) = metre.beat_starts().iter().rposition(|beat| start + beat <= at)
+            && beat < metre.groups.len()
+        {
+            return format!("{}.{}", bar + 1, beat + 1);
+        }
+        start += metre.length();
+    }
+    "the end".into()
+}
+
+/// How a click sounds through a song: sections of one way together.
+fn click_text(show: &Show, song: &Song, click: usize) -> String {
+    let mut ways: Vec<(String, Vec<&str>)> = Vec::new();
+    for section in &song.sections {
+        let way = section.parts.get(click).map_or(String::new(), |part| way_text(show, part));
+        match ways.iter_mut().find(|(other, _)| *other == way) {
+            Some((_, names)) => names.push(&section.name),
+            None => ways.push((way, vec![&section.name])),
+        }
+    }
+    let mut text = match ways.as_slice() {
+        [(way, _)] => way.clone(),
+        ways => ways.iter().map(|(way, names)| format!("{way} in {}", names.join(", "))).collect::<Vec<_>>().join("; "),
+    };
+    let range = song.click_ranges.get(click).copied().unwrap_or_default();
+    if let Some(from) = range.from {
+        let _ = write!(text, "; from {}", bar_beat_text(from));
+    }
+    if let Some(until) = range.until {
+        let _ = write!(text, "; last hit at {}", bar_beat_text(until));
+    }
+    if let Some(stream) = song.streams.get(click).and_then(Option::as_ref) {
+        let name = stream.file.file_name().map_or(String::new(), |name| name.to_string_lossy().into_owned());
+        let _ = write!(text, "; streamed from {name}");
+    }
+    text
+}
+
+fn way_text(show: &Show, part: &Part) -> String {
+    if !part.sounds {
+        return "rests".into();
+    }
+    let sound = show.sounds.get(part.sound).map_or("", |sound| sound.name.as_str());
+    let mut text = format!("{}, {sound}", subdivision_text(part.primary.subdivision));
+    if let Some(own) = &part.primary.own_metre {
+        let _ = write!(text, ", in {}", metre_text(own));
+    }
+    if part.level != Decibels(0.0) {
+        let _ = write!(text, ", {} dB", signed(part.level.0));
+    }
+    if let Some(swing) = part.primary.swing {
+        let percent = 100.0 * *swing.ratio.numer() as f64 / *swing.ratio.denom() as f64;
+        let _ = write!(text, ", swing {}%", signed(percent));
+    }
+    if let Some(fade) = part.fade {
+        let _ = write!(text, ", fading {} to {} dB", signed(fade.start.0), signed(fade.end.0));
+    }
+    if part.fallback.subdivision != part.primary.subdivision {
+        let _ = write!(text, " (fallback {})", subdivision_text(part.fallback.subdivision));
+    }
+    text
+}
+
+/// Clicks as JSON.
+pub fn clicks_json(show: &Show) -> Value {
+    let click = |click: &super::model::Click| {
+        json!({ "name": click.name, "player": click.player, "separate_fallback": click.separate_fallback })
+    };
+    show.clicks.iter().map(click).collect()
+}
+
+/// Feeds as JSON: what each hears, and on which channels.
+pub fn feeds_json(show: &Show, rig: &Rig) -> Value {
+    let part = |part: &super::model::FeedPart| {
+        json!({ "source": source_name(show, part.source), "level_db": part.level.0, "pan": part.pan })
+    };
+    let feed = |feed: &super::model::Feed| {
+        let hears: Vec<_> = feed.parts.iter().map(part).collect();
+        json!({ "name": feed.name, "stereo": feed.stereo, "hears": hears, "channels": channels(rig, &feed.name) })
+    };
+    show.feeds.iter().map(feed).collect()
+}
+
+/// Songs as JSON, in set order.
+pub fn songs_json(show: &Show) -> Vec<Value> {
+    show.songs.iter().enumerate().map(|(index, song)| song_json(show, song, index + 1)).collect()
+}
+
+fn song_json(show: &Show, song: &Song, number: usize) -> Value {
+    let clicks = show.clicks.iter().enumerate().filter(|_| !song.sections.is_empty());
+    let clicks: serde_json::Map<String, Value> =
+        clicks.map(|(index, click)| (click.name.clone(), json!(click_text(show, song, index)))).collect();
+    json!({
+        "number": number,
+        "title": song.title,
+        "note": song.note,
+        "kind": song.kind,
+        "encore": song.encore,
+        "segue": song.segue,
+        "line": song.line,
+        "seconds": song_seconds(song),
+        "count_in_bars": song.count_in.as_ref().map_or(0, |count_in| count_in.bars.len()),
+        "pickup": song.pickup.to_string(),
+        "sections": song.sections.iter().map(section_json).collect::<Vec<_>>(),
+        "clicks": clicks,
+    })
+}
+
+fn section_json(section: &Section) -> Value {
+    let moves: Vec<_> = section.moves.iter().map(|step| json!(move_text(section, step))).collect();
+    json!({
+        "name": section.name,
+        "bars": section.bars.len(),
+        "repeats": section.repeats,
+        "vamp": section.vamp,
+        "hold": section.hold,
+        "metre": section.bars.first().map(metre_text),
+        "tempo": tempo_text(&section.tempo),
+        "tempo_moves": moves,
+        "seconds_a_pass": section_seconds(section),
+    })
+}
