@@ -19,7 +19,7 @@ pub struct Entry {
 /// A tempo as written: the number stays text, so that 137.3 stays 137.3.
 #[derive(Clone, Debug, PartialEq)]
 pub struct TempoText {
-    /// "♩", "♩.", …; `None` when the line gave a number alone.
+    /// "♩", "♩.", "1/2", …; `None` when the line gave a number alone.
     pub note: Option<&'static str>,
     pub number: String,
     pub per_minute: Ratio<i64>,
@@ -276,22 +276,59 @@ pub fn bar_seconds(tempo: &TempoText, metre: &MetreText) -> f64 {
     60.0 * *minutes.numer() as f64 / *minutes.denom() as f64
 }
 
-/// What a bare number counts: dotted crotchets in 6/8, 9/8 and 12/8, minims in x/2, otherwise crotchets.
+/// What a bare number counts: the beat, or the shortest beat where beats differ. The checker reads a plain
+/// number the same way.
 pub fn counted_note(metre: &MetreText) -> &'static str {
-    match (metre.units, metre.unit, metre.text.contains("as")) {
-        (6 | 9 | 12, 8, false) => "♩.",
-        (_, 2, _) => "𝅗𝅥",
-        _ => "♩",
-    }
+    let shortest = match (metre.text.split_once(" as "), metre.units, metre.unit) {
+        (Some((_, groups)), ..) => {
+            groups.split('+').filter_map(|group| group.parse().ok()).min().unwrap_or(1)
+        }
+        (None, _, 1..=4) | (None, 1, _) => 1,
+        (None, 3 | 6 | 9 | 12 | 15 | 18, _) => 3,
+        _ => 2,
+    };
+    let value = Ratio::new(shortest, i64::from(metre.unit));
+    let same = NOTES.iter().find(|(_, units, unit)| Ratio::new(*units, *unit) == value);
+    same.map_or("1/4", |(sign, ..)| sign)
 }
 
+/// Note values as written into a show: sign, numerator, denominator.
+const NOTES: [(&str, i64, i64); 12] = [
+    ("♩", 1, 4),
+    ("♩.", 3, 8),
+    ("♪", 1, 8),
+    ("♪.", 3, 16),
+    ("1/1", 1, 1),
+    ("1/1.", 3, 2),
+    ("1/2", 1, 2),
+    ("1/2.", 3, 4),
+    ("1/16", 1, 16),
+    ("1/16.", 3, 32),
+    ("1/32", 1, 32),
+    ("1/32.", 3, 64),
+];
+
 fn note_value(note: &str) -> Ratio<i64> {
-    let plain = match note.trim_end_matches('.') {
-        "𝅗𝅥" => Ratio::new(1, 2),
-        "♪" => Ratio::new(1, 8),
-        _ => Ratio::new(1, 4),
+    NOTES
+        .iter()
+        .find(|(sign, ..)| *sign == note)
+        .map_or(Ratio::new(1, 4), |(_, units, unit)| Ratio::new(*units, *unit))
+}
+
+/// A note as people write it: the sign, the word, or the fraction; a dot behind it or not.
+fn note(text: &str) -> Option<&'static str> {
+    let (plain, dot) = text.strip_suffix('.').map_or((text, ""), |plain| (plain, "."));
+    let plain = match plain.to_lowercase().as_str() {
+        "♩" | "𝅘𝅥" | "\u{1d15f}" | "1/4" | "crotchet" | "quarter" | "q" => "♩",
+        "♪" | "𝅘𝅥𝅮" | "\u{1d160}" | "1/8" | "quaver" | "eighth" | "e" => "♪",
+        "𝅗𝅥" | "\u{1d15e}" | "1/2" | "½" | "minim" | "half" | "h" => "1/2",
+        "\u{1d161}" | "1/16" | "semiquaver" | "sixteenth" => "1/16",
+        "3/8" if dot.is_empty() => return Some("♩."),
+        "3/16" if dot.is_empty() => return Some("♪."),
+        "3/4" if dot.is_empty() => return Some("1/2."),
+        _ => return None,
     };
-    if note.ends_with('.') { plain * Ratio::new(3, 2) } else { plain }
+    NOTES.iter().map(|(sign, ..)| *sign).find(|sign| sign.strip_prefix(plain) == Some(dot))
 }
 
 /// Splits into fields; brackets become notes, or the grouping of the metre before them.
@@ -433,20 +470,12 @@ fn number_tempo(text: &str, note: Option<&'static str>) -> Result<TempoText, Wro
 /// "♩.=88": a note sign, an equals sign, a number.
 fn noted_tempo(text: &str) -> Result<Option<TempoText>, Wrong> {
     let Some((sign, number)) = text.split_once('=') else { return Ok(None) };
-    let note = match sign {
-        "♩" | "1/4" => "♩",
-        "♩." | "3/8" => "♩.",
-        "♪" | "1/8" => "♪",
-        "♪." | "3/16" => "♪.",
-        "𝅗𝅥" | "1/2" => "𝅗𝅥",
-        "𝅗𝅥." | "3/4" => "𝅗𝅥.",
-        _ => {
-            return Err(wrong(
-                format!("counts its tempo in \"{sign}\""),
-                "write one of ♩ ♩. ♪ ♪. 𝅗𝅥 𝅗𝅥. (or 1/4, 3/8, 1/8, 3/16, 1/2, 3/4) before the equals sign",
-            ));
-        }
-    };
+    let note = note(sign).ok_or_else(|| {
+        wrong(
+            format!("counts its tempo in \"{sign}\""),
+            "write one of ♩ ♩. ♪ ♪. 1/2 1/2. (a dot makes it half as long again) before the equals sign",
+        )
+    })?;
     let number = number.strip_suffix("bpm").unwrap_or(number);
     number_tempo(number, Some(note)).map(Some)
 }
@@ -568,6 +597,8 @@ mod tests {
         assert_eq!(told("Eel Net 132 2+2+3/8 96 bars"), says("Eel Net", "132", "7/8 as 2+2+3", 96));
         assert_eq!(told("Slack ♩. = 88 6/8 40 bars"), says("Slack", "♩.88", "6/8", 40));
         assert_eq!(told("Slack 6/8 ♩.=88"), says("Slack", "♩.88", "6/8", 176));
+        assert_eq!(told("Slack minim = 60 2/2 8 bars"), says("Slack", "1/260", "2/2", 8));
+        assert_eq!(told("Slack q. = 60 6/8 8 bars"), says("Slack", "♩.60", "6/8", 8));
         // 3:00 at 120 in 4/4 is 2 s a bar: 90 bars, to the nearest four 92 (halves away from zero).
         assert_eq!(told("Ebb 120 3:00"), says("Ebb", "120", "4/4", 92));
         assert_eq!(told("Ebb 137,3 4/4 8 bars"), says("Ebb", "137.3", "4/4", 8));
@@ -594,6 +625,16 @@ mod tests {
         // 88 dotted crotchets a minute, two a bar: 60 / 44 s a bar.
         let entry = one("Slack 88 6/8");
         assert_eq!(counted_note(&entry.metre), "♩.");
+        for (line, counted) in [
+            ("A 88 4/4", "♩"),
+            ("A 88 2/2", "1/2"),
+            ("A 88 7/8 as 2+2+3", "♩"),
+            ("A 88 3/8", "♩."),
+            ("A 88 7/16", "♪"),
+        ] {
+            let paste = read(line);
+            assert_eq!(paste.songs.first().map_or("", |song| counted_note(&song.metre)), counted, "{line}");
+        }
         assert!((bar_seconds(&entry.tempo, &entry.metre) - 60.0 / 44.0).abs() < 1e-12);
     }
 
