@@ -10,3 +10,5 @@ pub mod grid;
 pub mod sounds;
 
 pub mod build;
+
+pub mod prepare;

@@ -36,7 +36,9 @@ pub(super) struct Band {
 /// Records a name that cannot stand on a screen or in a file name.
 pub(super) fn name_is_good<'t>(walk: &mut Walk<'t>, node: &Node<'t>, kind: &str) -> bool {
     let fault = label_fault(node.key, kind, LONGEST_NAME).or_else(|| {
-        node.key.ends_with(FALLBACK).then(|| format!("the name of this {kind} ends in \"fallback\", which is taken"))
+        node.key
+            .ends_with(FALLBACK)
+            .then(|| format!("the name of this {kind} ends in \"fallback\", which is taken"))
     });
     let Some(what) = fault else { return true };
     let allowed = format!("1 to {LONGEST_NAME} characters, not ending in \"fallback\"");
@@ -66,7 +68,10 @@ impl Band {
     fn read_clicks<'t>(&mut self, walk: &mut Walk<'t>, node: &Node<'t>) {
         let entries = walk.named(node);
         if entries.is_empty() && node.value.is_table() {
-            walk.missing(node.at, Wrong::new("[click] names no click", "[click.NAME]", "write [click.drums]"));
+            walk.missing(
+                node.at,
+                Wrong::new("[click] names no click", "[click.NAME]", "write [click.drums]"),
+            );
         }
         too_many(walk, &entries, MOST_CLICKS, "clicks");
         for entry in entries.iter().take(MOST_CLICKS) {
@@ -191,7 +196,8 @@ impl Band {
                 let Some(name) = walk.string(&item) else { continue };
                 let Some(source) = self.known_source(walk, name, &item) else { continue };
                 if parts.iter().any(|part| part.source == source) {
-                    let wrong = Wrong::new(format!("\"{name}\" is named twice"), "each name once", "take one out");
+                    let wrong =
+                        Wrong::new(format!("\"{name}\" is named twice"), "each name once", "take one out");
                     walk.fault(item.at, wrong);
                     continue;
                 }
@@ -225,7 +231,11 @@ fn click_part(click: usize) -> FeedPart {
 }
 
 /// The fault of a name that nothing in the file bears.
-pub(super) fn unknown_name<'n>(kind: &str, name: &str, names: impl Iterator<Item = &'n str> + Clone) -> Wrong {
+pub(super) fn unknown_name<'n>(
+    kind: &str,
+    name: &str,
+    names: impl Iterator<Item = &'n str> + Clone,
+) -> Wrong {
     let what = format!("there is no {kind} {}", super::fault::quote(&format!("\"{name}\"")));
     let allowed = names.clone().map(|name| format!("\"{name}\"")).collect::<Vec<_>>().join(", ");
     match keys::nearest(name, names) {
@@ -261,11 +271,15 @@ fn part_level<'t>(walk: &mut Walk<'t>, node: &Node<'t>, stereo: bool) -> (Decibe
     }
     let Some(table) = walk.table(node, &keys::HEARS) else { return (Decibels(0.0), 0.0) };
     let level = table.get("level").and_then(|node| style::level(walk, &node));
-    let pan = table.get("pan").and_then(|node| Some((node, walk.number(&node, -1.0..=1.0, " (left to right)")?)));
+    let pan =
+        table.get("pan").and_then(|node| Some((node, walk.number(&node, -1.0..=1.0, " (left to right)")?)));
     let pan = pan.map_or(0.0, |(node, pan)| {
         if !stereo && pan != 0.0 {
             let what = "a mono feed has no left and right";
-            walk.fault(node.at, Wrong::new(what, "pan = 0, or a stereo feed", "add stereo = true to the feed"));
+            walk.fault(
+                node.at,
+                Wrong::new(what, "pan = 0, or a stereo feed", "add stereo = true to the feed"),
+            );
         }
         pan
     });
@@ -302,7 +316,8 @@ pub(super) fn night<'t>(walk: &mut Walk<'t>, show: &Table<'t>) -> (Decibels, Giv
     let ears = show.get("ears").and_then(|node| walk.table(&node, &keys::EARS));
     let ceiling = ears.and_then(|table| table.get("ceiling"));
     let ceiling = ceiling.and_then(|node| walk.number(&node, -40.0..=-1.0, " dBTP")).unwrap_or(-6.0);
-    let policies = [("stay", GiveBack::Stay), ("next bar", GiveBack::NextBar), ("next song", GiveBack::NextSong)];
+    let policies =
+        [("stay", GiveBack::Stay), ("next bar", GiveBack::NextBar), ("next song", GiveBack::NextSong)];
     let failover = show.get("failover").and_then(|node| walk.table(&node, &keys::FAILOVER));
     let give_back = failover.and_then(|table| table.get("give_back"));
     let give_back = give_back.and_then(|node| walk.choice(&node, &policies)).unwrap_or(GiveBack::Stay);

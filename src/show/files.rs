@@ -17,7 +17,11 @@ pub(super) struct Header {
 pub(super) fn header(path: &Path) -> Result<Header, Wrong> {
     let shown = super::fault::quote(&path.display().to_string());
     let wrong = |what: String| {
-        Wrong::new(what, "a WAV file, 16 to 32 bit", "write the file's path as seen from the folder of this file")
+        Wrong::new(
+            what,
+            "a WAV file, 16 to 32 bit",
+            "write the file's path as seen from the folder of this file",
+        )
     };
     let meta = std::fs::metadata(path).map_err(|error| match error.kind() {
         std::io::ErrorKind::NotFound => wrong(format!("there is no file {shown}")),

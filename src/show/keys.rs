@@ -256,7 +256,8 @@ impl Shape {
         let what = format!("`{shown}` is no key of {}", self.name);
         let lower = name.to_lowercase().replace('-', "_");
         let meant = OTHER_WORDS.iter().find(|(word, key)| *word == lower && self.key(key).is_some());
-        let near = meant.map(|(_, key)| *key).or_else(|| nearest(&lower, self.keys.iter().map(|key| key.name)));
+        let near =
+            meant.map(|(_, key)| *key).or_else(|| nearest(&lower, self.keys.iter().map(|key| key.name)));
         let mend = match near.and_then(|key| self.key(key)) {
             Some(key) => format!("did you mean `{}`? Write for example: {}", key.name, key.example),
             None => format!("take `{shown}` out"),

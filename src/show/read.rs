@@ -68,7 +68,8 @@ pub fn parse_show(text: &str, name: &str, folder: &Path) -> Reading {
     } else {
         let syntax = syntax::faults(&reading.text, &errors, &regions);
         let around = Pass::over(&reading.text, whole.get_ref(), name, folder);
-        let (show, refused, faults) = beside_syntax(&reading.text, name, folder, &regions, syntax, around.drafts);
+        let (show, refused, faults) =
+            beside_syntax(&reading.text, name, folder, &regions, syntax, around.drafts);
         (reading.show, reading.refused, reading.faults) = (show, refused, faults);
     }
     reading.faults.sort_by_key(|fault| (fault.span.start, fault.span.end));
@@ -88,7 +89,11 @@ pub(super) fn unreadable(text: &str) -> Option<Fault> {
         let wrong = Wrong::new("this file is too long", "4 MB at most", "is it the right file?");
         walk.missing(Place { start: 0, end: 0 }, wrong);
     } else if let Some(at) = text.find('\u{fffd}') {
-        let wrong = Wrong::new("this is not UTF-8 text", "UTF-8 text", "save the file as UTF-8, or retype this letter");
+        let wrong = Wrong::new(
+            "this is not UTF-8 text",
+            "UTF-8 text",
+            "save the file as UTF-8, or retype this letter",
+        );
         walk.fault(Place { start: at, end: at + '\u{fffd}'.len_utf8() }, wrong);
     }
     walk.drafts.pop().map(|draft| draft.fault)
@@ -105,22 +110,35 @@ fn beside_syntax(
     around: Vec<Draft>,
 ) -> (Option<Show>, Vec<RefusedSong>, Vec<Fault>) {
     let lines: Vec<usize> = syntax.iter().map(|(fault, _)| fault.line).collect();
-    let broken: Vec<&Region> =
-        regions.iter().enumerate().filter(|(index, _)| syntax.iter().any(|(_, at)| *at == Some(*index))).map(|(_, region)| region).collect();
+    let broken: Vec<&Region> = regions
+        .iter()
+        .enumerate()
+        .filter(|(index, _)| syntax.iter().any(|(_, at)| *at == Some(*index)))
+        .map(|(_, region)| region)
+        .collect();
     let outside = syntax.iter().any(|(_, at)| at.is_none());
     let mut faults: Vec<Fault> = syntax.into_iter().map(|(fault, _)| fault).collect();
     let mut refused: Vec<RefusedSong> =
         broken.iter().map(|region| RefusedSong { title: region.title.clone(), line: region.line }).collect();
     let blanked = syntax::blanked(text, &broken);
     let (rest, errors) = DeTable::parse_recoverable(&blanked);
-    let in_broken = |fault: &Fault| broken.iter().any(|region| region.place.start <= fault.span.start && fault.span.start < region.place.end);
+    let in_broken = |fault: &Fault| {
+        broken
+            .iter()
+            .any(|region| region.place.start <= fault.span.start && fault.span.start < region.place.end)
+    };
     let mut show = None;
     if !outside && errors.is_empty() {
         let pass = Pass::over(&blanked, rest.get_ref(), name, folder);
         faults.extend(pass.drafts.into_iter().map(|draft| draft.fault));
         refused.extend(pass.refused);
         show = pass.show;
-        faults.extend(around.into_iter().filter(|draft| in_broken(&draft.fault)).filter_map(|draft| certain(draft, &lines)));
+        faults.extend(
+            around
+                .into_iter()
+                .filter(|draft| in_broken(&draft.fault))
+                .filter_map(|draft| certain(draft, &lines)),
+        );
     } else {
         faults.extend(around.into_iter().filter_map(|draft| certain(draft, &lines)));
     }
@@ -152,7 +170,11 @@ impl Pass {
             None => Some(Vec::new()),
         };
         if items.as_ref().is_some_and(Vec::is_empty) && !text.contains("[[song") {
-            let wrong = Wrong::new("this show has no songs", "[[song]] tables", "add [[song]] with title, tempo and bars");
+            let wrong = Wrong::new(
+                "this show has no songs",
+                "[[song]] tables",
+                "add [[song]] with title, tempo and bars",
+            );
             walk.missing(Place { start: 0, end: 0 }, wrong);
         }
         let items = items.unwrap_or_default();

@@ -90,7 +90,8 @@ pub(super) fn section<'t>(
     let metre = table.get("metre").and_then(|node| metre(walk, &node)).unwrap_or_else(|| carry.metre.clone());
     let bars = read_bars(walk, &table, &name, metre)?;
     let repeats = table.get("repeats").and_then(|node| walk.whole(&node, 1..=MOST_REPEATS, "")).unwrap_or(1);
-    let flag = |walk: &mut Walk<'t>, key| table.get(key).and_then(|node| walk.boolean(&node)).unwrap_or(false);
+    let flag =
+        |walk: &mut Walk<'t>, key| table.get(key).and_then(|node| walk.boolean(&node)).unwrap_or(false);
     let (vamp, hold) = (flag(walk, "vamp"), flag(walk, "hold"));
     if vamp && repeats > 1 {
         let wrong = Wrong::new(
@@ -273,12 +274,17 @@ fn over<'t>(
     let (node, end) = match (in_bars, in_beats) {
         (None, None) => return Some(Whole::from_integer(0)),
         (Some(_), Some(node)) => {
-            let wrong = Wrong::new("a move takes bars or beats, not both", "over_bars or over_beats", "take one out");
+            let wrong =
+                Wrong::new("a move takes bars or beats, not both", "over_bars or over_beats", "take one out");
             walk.fault(node.at, wrong);
             return None;
         }
-        (Some(node), None) => (node, places.bars_after(bar, from, walk.whole(&node, 1..=MOST_BARS, " bars")?)),
-        (None, Some(node)) => (node, places.beats_after(bar, beat, walk.whole(&node, 1..=128_000, " beats")?)),
+        (Some(node), None) => {
+            (node, places.bars_after(bar, from, walk.whole(&node, 1..=MOST_BARS, " bars")?))
+        }
+        (None, Some(node)) => {
+            (node, places.beats_after(bar, beat, walk.whole(&node, 1..=128_000, " beats")?))
+        }
     };
     if end.is_none() {
         let bars = places.bars.len();
@@ -380,7 +386,8 @@ pub(super) fn hits(section: &Section, part: &Part) -> u64 {
     let style = |style: &super::model::Style| match &style.own_metre {
         None => section.bars.iter().map(|bar| in_bar(bar, style.subdivision)).sum(),
         Some(own) => {
-            (section.length() / own.length()).ceil().to_integer().max(1) as u64 * in_bar(own, style.subdivision)
+            (section.length() / own.length()).ceil().to_integer().max(1) as u64
+                * in_bar(own, style.subdivision)
         }
     };
     if part.sounds { style(&part.primary) + style(&part.fallback) } else { 0 }

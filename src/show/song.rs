@@ -61,7 +61,8 @@ fn read<'t>(
     let title = match table.get("title") {
         Some(node) => walk.label(&node, 80).unwrap_or_default().to_string(),
         None => {
-            let wrong = Wrong::new(format!("song {number} has no title"), "a title", "add title = \"Low Tide\"");
+            let wrong =
+                Wrong::new(format!("song {number} has no title"), "a title", "add title = \"Low Tide\"");
             walk.missing(table.at, wrong);
             String::new()
         }
@@ -69,7 +70,8 @@ fn read<'t>(
     let note = table.get("note").and_then(|node| walk.label(&node, 200)).unwrap_or_default().to_string();
     let kinds = [("click", SongKind::Click), ("no click", SongKind::NoClick), ("talk", SongKind::Talk)];
     let kind = table.get("kind").and_then(|node| walk.choice(&node, &kinds)).unwrap_or(SongKind::Click);
-    let flag = |walk: &mut Walk<'t>, key| table.get(key).and_then(|node| walk.boolean(&node)).unwrap_or(false);
+    let flag =
+        |walk: &mut Walk<'t>, key| table.get(key).and_then(|node| walk.boolean(&node)).unwrap_or(false);
     let (encore, segue) = (flag(walk, "encore"), flag(walk, "segue"));
     let line = walk.line(table.at);
     let clicks = band.clicks.len();
@@ -175,7 +177,10 @@ fn several<'t>(
         }
     }
     if items.is_empty() {
-        walk.missing(table.place("section"), Wrong::new("this song has no sections", "[[song.section]]", "write bars = 64"));
+        walk.missing(
+            table.place("section"),
+            Wrong::new("this song has no sections", "[[song.section]]", "write bars = 64"),
+        );
     }
     super::band::too_many(walk, items, MOST_SECTIONS, "sections");
     let mut sections = Vec::new();
@@ -238,7 +243,8 @@ fn pickup<'t>(walk: &mut Walk<'t>, table: &Table<'t>, first: &Section) -> Whole 
     match note_sum(text) {
         Some(pickup) if pickup < length => pickup,
         found => {
-            let what = if found.is_some() { "this pickup is not shorter than a bar" } else { "this is no pickup" };
+            let what =
+                if found.is_some() { "this pickup is not shorter than a bar" } else { "this is no pickup" };
             let allowed = format!("a note value shorter than {}", music::note_text(length));
             let mend = "write for example pickup = \"1/8\", \"1/4\" or \"3/8\"";
             walk.fault(node.at, Wrong::new(what, allowed, mend));
@@ -265,7 +271,8 @@ fn bounds<'t>(walk: &mut Walk<'t>, at: Place, sections: &[Section], band: &Band,
         for (part, click) in section.parts.iter().zip(&band.clicks) {
             used.hits += section::hits(section, part);
             let styles = [&part.primary, &part.fallback];
-            let nearest = styles.iter().map(|style| section::nearest_hits(section, style)).fold(f64::MAX, f64::min);
+            let nearest =
+                styles.iter().map(|style| section::nearest_hits(section, style)).fold(f64::MAX, f64::min);
             if part.sounds && nearest < NEAREST_SECONDS {
                 let what = format!(
                     "in \"{}\" the hits of \"{}\" lie {:.0} ms apart, which is a tone and no click",
@@ -273,7 +280,10 @@ fn bounds<'t>(walk: &mut Walk<'t>, at: Place, sections: &[Section], band: &Band,
                     click.name,
                     nearest * 1000.0
                 );
-                walk.fault(at, Wrong::new(what, "20 ms or more", "write a plainer `every`, or a slower tempo"));
+                walk.fault(
+                    at,
+                    Wrong::new(what, "20 ms or more", "write a plainer `every`, or a slower tempo"),
+                );
             }
         }
     }

@@ -63,7 +63,10 @@ impl Sounds {
         if self.seconds > MOST_SECONDS && !self.full {
             self.full = true;
             let what = "with this file the sounds of the show take more than 16 MB";
-            walk.fault(node.at, Wrong::new(what, "16 MB for all sounds and spoken counts", "use fewer or shorter files"));
+            walk.fault(
+                node.at,
+                Wrong::new(what, "16 MB for all sounds and spoken counts", "use fewer or shorter files"),
+            );
         }
     }
 }
@@ -130,7 +133,11 @@ fn source<'t>(
         return Some(SoundSource::Wav(path));
     }
     if !node.value.is_table() {
-        walk.wrong(node, format!("`{}` must be a WAV file or numbers", node.key), "\"bell.wav\" or { hertz = 1000 }");
+        walk.wrong(
+            node,
+            format!("`{}` must be a WAV file or numbers", node.key),
+            "\"bell.wav\" or { hertz = 1000 }",
+        );
         return None;
     }
     let table = walk.table(node, &keys::SYNTH)?;

@@ -105,7 +105,11 @@ fn beats<'t>(walk: &mut Walk<'t>, node: &Node<'t>) -> Option<Vec<u32>> {
     for item in walk.list(node)? {
         let beat = walk.whole(&item, 1..=64, "")?;
         if beats.contains(&beat) {
-            let wrong = Wrong::new(format!("beat {beat} is named twice"), "each beat once", format!("take one {beat} out"));
+            let wrong = Wrong::new(
+                format!("beat {beat} is named twice"),
+                "each beat once",
+                format!("take one {beat} out"),
+            );
             walk.fault(item.at, wrong);
             return None;
         }
@@ -163,7 +167,8 @@ fn swing<'t>(walk: &mut Walk<'t>, node: &Node<'t>) -> Option<Option<Swing>> {
         None => crate::units::Whole::new(1, 8),
     };
     let Some(at) = table.get("at") else {
-        let wrong = Wrong::new("this swing does not say how much", "50% to 90%, or a fraction", "add at = \"2/3\"");
+        let wrong =
+            Wrong::new("this swing does not say how much", "50% to 90%, or a fraction", "add at = \"2/3\"");
         walk.missing(table.at, wrong);
         return None;
     };

@@ -63,7 +63,11 @@ pub(super) fn blanked(text: &str, songs: &[&Region]) -> String {
 }
 
 /// The faults of a parser, each with the index of its song's region.
-pub(super) fn faults(text: &str, errors: &[toml::de::Error], regions: &[Region]) -> Vec<(Fault, Option<usize>)> {
+pub(super) fn faults(
+    text: &str,
+    errors: &[toml::de::Error],
+    regions: &[Region],
+) -> Vec<(Fault, Option<usize>)> {
     let lines = Lines::new(text);
     let mut out: Vec<(Fault, Option<usize>)> = Vec::new();
     for error in errors.iter().take(500) {
@@ -74,7 +78,9 @@ pub(super) fn faults(text: &str, errors: &[toml::de::Error], regions: &[Region])
             // One broken line gives one fault; the rest is how the parser tripped over it.
             continue;
         }
-        let region = regions.iter().position(|region| region.place.start <= start && start < region.place.end.max(region.place.start + 1));
+        let region = regions.iter().position(|region| {
+            region.place.start <= start && start < region.place.end.max(region.place.start + 1)
+        });
         let region = region.or_else(|| last_if_at_end(text, regions, start));
         let (what, allowed, mend) = words(error.message(), text.get(start..end).unwrap_or(""));
         let song = region.and_then(|index| regions.get(index)).map(|region| region.title.clone());
@@ -104,19 +110,39 @@ fn words(message: &str, found: &str) -> (String, String, String) {
         );
     }
     if has("basic string") || has("literal string") || has("quote") {
-        return of("a text is not closed", "text in quotes, closed on its line", "put a \" at the end of the text");
+        return of(
+            "a text is not closed",
+            "text in quotes, closed on its line",
+            "put a \" at the end of the text",
+        );
     }
     if has("array") || has("`]`") && !has("table") {
-        return of("a list is not as it should be", "[1, 2, 3]", "close the list with ], with a comma between two values");
+        return of(
+            "a list is not as it should be",
+            "[1, 2, 3]",
+            "close the list with ], with a comma between two values",
+        );
     }
     if has("inline table") || has("`}`") {
-        return of("a table in { } is not as it should be", "{ key = value, key = value }", "close it with }, with a comma between two keys");
+        return of(
+            "a table in { } is not as it should be",
+            "{ key = value, key = value }",
+            "close it with }, with a comma between two keys",
+        );
     }
     if has("table") {
-        return of("a table's header is not as it should be", "[feed.drums], [[song]]", "write the header alone on its line, with its brackets closed");
+        return of(
+            "a table's header is not as it should be",
+            "[feed.drums], [[song]]",
+            "write the header alone on its line, with its brackets closed",
+        );
     }
     if has("key") && (has("value") || has("`=`")) || has("equal") {
         return of("a line is not \"key = value\"", "key = value", "write for example tempo = 132");
     }
-    (format!("this is not understood: {message}"), "key = value, [table], [[song]], # a remark".into(), "mend this line, or put a # before it".into())
+    (
+        format!("this is not understood: {message}"),
+        "key = value, [table], [[song]], # a remark".into(),
+        "mend this line, or put a # before it".into(),
+    )
 }

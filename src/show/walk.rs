@@ -76,7 +76,12 @@ impl<'t> Table<'t> {
     pub(super) fn get(&self, key: &str) -> Option<Node<'t>> {
         let known = self.shape.key(key)?;
         let (name, value) = self.entries.get_key_value(key)?;
-        Some(Node { value: value.get_ref(), at: value.span().into(), key: name.get_ref(), example: known.example })
+        Some(Node {
+            value: value.get_ref(),
+            at: value.span().into(),
+            key: name.get_ref(),
+            example: known.example,
+        })
     }
 
     /// "`bar` is missing in a tempo move", and an example of the key.
@@ -159,12 +164,7 @@ impl<'t> Walk<'t> {
         Some(self.enter(entries, node.at, shape))
     }
 
-    pub(super) fn enter(
-        &mut self,
-        entries: &'t DeTable<'t>,
-        at: Place,
-        shape: &'static Shape,
-    ) -> Table<'t> {
+    pub(super) fn enter(&mut self, entries: &'t DeTable<'t>, at: Place, shape: &'static Shape) -> Table<'t> {
         for (key, _) in entries.iter().filter(|(key, _)| shape.key(key.get_ref()).is_none()) {
             let wrong = shape.unknown(key.get_ref());
             self.fault(key.span().into(), wrong);
@@ -178,7 +178,8 @@ impl<'t> Walk<'t> {
             self.kind(node, "a table");
             return Vec::new();
         };
-        let mut nodes: Vec<_> = entries.iter().map(|(key, value)| (Place::from(key.span()), key, value)).collect();
+        let mut nodes: Vec<_> =
+            entries.iter().map(|(key, value)| (Place::from(key.span()), key, value)).collect();
         nodes.sort_by_key(|(place, ..)| place.start);
         let node_of = |(_, key, value): (Place, &'t toml::Spanned<_>, &'t toml::Spanned<DeValue<'t>>)| {
             let key: &'t std::borrow::Cow<'t, str> = key.get_ref();
@@ -245,7 +246,8 @@ impl<'t> Walk<'t> {
     }
 
     pub(super) fn whole(&mut self, node: &Node<'t>, range: RangeInclusive<u32>, of: &str) -> Option<u32> {
-        let allowed = format!("a whole number from {} to {}{of}", grouped(*range.start()), grouped(*range.end()));
+        let allowed =
+            format!("a whole number from {} to {}{of}", grouped(*range.start()), grouped(*range.end()));
         let Some(integer) = node.value.as_integer() else {
             self.kind(node, &allowed);
             return None;
