@@ -3,7 +3,7 @@
 
 use super::glyphs::{self, LETTER_ROWS};
 use super::model::{Panel, ScreenModel};
-use super::screen::{ALARM, BRIGHT, LAMP, PLAIN, SEA, SIGN, columns, from_column, put, put_right, row};
+use super::screen::{ALARM, BRIGHT, LAMP, PLAIN, SEA, SIGN, columns, from_column, put, put_right, row, wrap};
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
@@ -13,10 +13,13 @@ pub(super) fn draw(buffer: &mut Buffer, area: Rect, model: &ScreenModel) {
     asked_line(buffer, asked, model);
     // Meters come last of all: a panel takes their row.
     let meters = area.height >= 4 && model.panel == Panel::None && !model.focus_lost;
-    let feet = u16::from(area.height >= 2) + u16::from(meters);
-    let (middle, foot) = split_top(area, area.height - feet);
-    event_line(buffer, row(foot, 0), model);
-    meter_line(buffer, row(foot, 1), model);
+    let event = event_lines(model, area.width.saturating_sub(2), if area.height >= 6 { 2 } else { 1 });
+    let events = if area.height >= 2 { event.len() as u16 } else { 0 };
+    let (middle, foot) = split_top(area, area.height.saturating_sub(events + u16::from(meters)));
+    for (index, (line, style)) in event.iter().take(usize::from(events)).enumerate() {
+        put(buffer, from_column(row(foot, index as u16), foot.x + 1), line, *style);
+    }
+    meter_line(buffer, row(foot, events), model);
     let inner = Rect { x: middle.x + 1, width: middle.width.saturating_sub(2), ..middle };
     if model.focus_lost {
         return no_keyboard(buffer, inner, model);
@@ -46,21 +49,14 @@ fn asked_line(buffer: &mut Buffer, area: Rect, model: &ScreenModel) {
     }
 }
 
-fn event_line(buffer: &mut Buffer, area: Rect, model: &ScreenModel) {
-    let inner = from_column(area, area.x + 1);
+/// The last event; until it is acknowledged it is marked, and may take two rows.
+fn event_lines(model: &ScreenModel, width: u16, rows: usize) -> Vec<(String, Style)> {
     match &model.last_event {
-        None => {
-            put(buffer, inner, "Last event: none", PLAIN);
-        }
-        Some(event) if event.acknowledged => {
-            put(buffer, inner, &format!("{} {}", event.at, event.text), PLAIN);
-        }
+        None => vec![("Last event: none".into(), PLAIN)],
+        Some(event) if event.acknowledged => vec![(format!("{} {}", event.at, event.text), PLAIN)],
         Some(event) => {
-            let text = format!("! {} {}", event.at, event.text);
-            let key = format!("{} when seen", model.names.acknowledge);
-            let after = put(buffer, inner, &text, LAMP);
-            let rest = from_column(area, after.saturating_add(2));
-            put_right(buffer, Rect { width: rest.width.saturating_sub(1), ..rest }, &key, PLAIN);
+            let text = format!("! {} {} ({}: seen)", event.at, event.text, model.names.acknowledge);
+            wrap(&text, width, rows).into_iter().map(|line| (line, LAMP)).collect()
         }
     }
 }
@@ -92,7 +88,12 @@ fn no_keyboard(buffer: &mut Buffer, area: Rect, _model: &ScreenModel) {
         return;
     }
     glyphs::draw_letters(buffer, text, large, 1, ALARM);
-    put(buffer, row(text, LETTER_ROWS), "Keys go to another window: click into this one. The click goes on.", ALARM);
+    put(
+        buffer,
+        row(text, LETTER_ROWS),
+        "Keys go to another window: click into this one. The click goes on.",
+        ALARM,
+    );
 }
 
 /// What comes next, on the left; the set list, on the right where there is room.
@@ -178,7 +179,8 @@ fn help(buffer: &mut Buffer, area: Rect, keys: &[super::keys::KeyLine], page: us
     let width = area.width / across;
     for (index, line) in keys.iter().skip(page * each).take(each).enumerate() {
         let column = area.x + width * (index / rows) as u16;
-        let place = Rect { x: column, width: width.saturating_sub(1), ..row(area, 1 + (index % rows) as u16) };
+        let place =
+            Rect { x: column, width: width.saturating_sub(1), ..row(area, 1 + (index % rows) as u16) };
         put(buffer, place, line.key.split(' ').next().unwrap_or_default(), LAMP);
         put(buffer, from_column(place, column + 11), line.what, PLAIN);
     }
@@ -198,4 +200,3 @@ fn list(buffer: &mut Buffer, area: Rect, title: &str, rows: &[(usize, String)], 
         put(buffer, place, &format!("{mark}{number:>2} {text}"), style);
     }
 }
-

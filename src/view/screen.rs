@@ -16,10 +16,8 @@ pub(super) const BRIGHT: Style = Style::new().fg(Color::White).bg(Color::Black).
 pub(super) const LAMP: Style =
     Style::new().fg(Color::LightYellow).bg(Color::Black).add_modifier(Modifier::BOLD);
 pub(super) const SEA: Style = Style::new().fg(Color::LightCyan).bg(Color::Black);
-pub(super) const ALARM: Style =
-    Style::new().fg(Color::White).bg(Color::Red).add_modifier(Modifier::BOLD);
-pub(super) const SIGN: Style =
-    Style::new().fg(Color::Black).bg(Color::Gray).add_modifier(Modifier::BOLD);
+pub(super) const ALARM: Style = Style::new().fg(Color::White).bg(Color::Red).add_modifier(Modifier::BOLD);
+pub(super) const SIGN: Style = Style::new().fg(Color::Black).bg(Color::Gray).add_modifier(Modifier::BOLD);
 
 impl Screen {
     /// Draws one moment over the whole frame. Panics: never, at any size.
@@ -66,7 +64,7 @@ impl Zones {
         let letter_scale = if spare >= 16 && area.width >= 120 { 2 } else { 1 };
         let state = LETTER_ROWS * letter_scale + u16::from(area.height >= 30);
         let numbers = match area.height {
-            0..16 => area.height - 7,
+            0..16 => area.height - if area.height > 12 { 8 } else { 7 },
             16..24 => 8,
             _ => (8 + spare / 3).min(area.width / 9).max(8),
         };
@@ -83,7 +81,7 @@ impl Zones {
             beats: take(1),
             state: take(state),
             letter_scale,
-            start: take(2),
+            start: take(if area.width < 60 && area.height > 12 { 3 } else { 2 }),
             lower: take(u16::MAX),
         })
     }
@@ -250,7 +248,12 @@ fn resting(buffer: &mut Buffer, area: Rect, model: &ScreenModel) {
     let detail = [song.tempo.as_str(), song.note.as_str(), song.remark.as_str()];
     let detail: Vec<&str> = detail.into_iter().filter(|text| !text.is_empty()).collect();
     let last = row(beside, rows.saturating_sub(1).max(next));
-    put(buffer, if last.height == 0 { row(beside, rows.saturating_sub(1)) } else { last }, &detail.join(", "), PLAIN);
+    put(
+        buffer,
+        if last.height == 0 { row(beside, rows.saturating_sub(1)) } else { last },
+        &detail.join(", "),
+        PLAIN,
+    );
 }
 
 /// A title in large letters over several lines, broken at spaces.
@@ -357,7 +360,7 @@ fn click_line(click: &super::model::ClickLine) -> (String, Style) {
 fn start(buffer: &mut Buffer, area: Rect, model: &ScreenModel) {
     buffer.set_style(area.intersection(buffer.area), SIGN);
     let text = from_column(area, area.x + 1);
-    for (index, line) in wrap(&model.start, text.width, 2).iter().enumerate() {
+    for (index, line) in wrap(&model.start, text.width, usize::from(area.height)).iter().enumerate() {
         put(buffer, row(text, index as u16), line, SIGN);
     }
 }

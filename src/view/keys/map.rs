@@ -56,7 +56,9 @@ impl Keymap {
 
     /// The key table as it is in this run.
     pub fn lines(&self) -> Vec<KeyLine> {
-        ROWS.iter().map(|row| KeyLine { action: row.name, key: self.names(row.action), what: row.what }).collect()
+        ROWS.iter()
+            .map(|row| KeyLine { action: row.name, key: self.names(row.action), what: row.what })
+            .collect()
     }
 
     fn names(&self, action: Action) -> String {
@@ -82,7 +84,9 @@ fn find_action(name: &str) -> Result<Action, String> {
 fn twice(bound: &[(Key, Action)], asked: usize) -> Vec<String> {
     let mut faults = Vec::new();
     for (index, (key, action)) in bound.iter().enumerate() {
-        for (before, (_, other)) in bound.iter().enumerate().take(index).filter(|(_, (bound, _))| bound == key) {
+        for (before, (_, other)) in
+            bound.iter().enumerate().take(index).filter(|(_, (bound, _))| bound == key)
+        {
             if other == action {
                 continue;
             }
@@ -119,7 +123,10 @@ mod tests {
     #[test]
     fn an_unknown_action_or_key_is_refused_with_the_nearest_name() {
         assert_eq!(faults(&[("al-out", "x")]), ["no action is named \"al-out\"; did you mean \"all-out\"?"]);
-        assert_eq!(faults(&[("start", "spacebar")]), ["no key is named \"spacebar\"; did you mean \"space\"?"]);
+        assert_eq!(
+            faults(&[("start", "spacebar")]),
+            ["no key is named \"spacebar\"; did you mean \"space\"?"]
+        );
         assert_eq!(faults(&[("start", "f25")]).len(), 1);
         assert_eq!(faults(&[("sturt", "spcae")]).len(), 2);
         assert!(faults(&[("start", "hyper+a")])[0].contains("no modifier"));

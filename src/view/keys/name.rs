@@ -78,7 +78,9 @@ impl fmt::Display for Key {
 pub fn parse(text: &str) -> Result<Key, String> {
     let mut modifiers = KeyModifiers::NONE;
     let mut rest = text.trim();
-    while let Some((word, after)) = rest.split_once('+').filter(|(word, after)| !word.is_empty() && !after.is_empty()) {
+    while let Some((word, after)) =
+        rest.split_once('+').filter(|(word, after)| !word.is_empty() && !after.is_empty())
+    {
         let known = MODIFIERS.iter().find(|(name, _)| name.eq_ignore_ascii_case(word.trim()));
         let Some((_, modifier)) = known else {
             return Err(format!("\"{word}\" is no modifier: ctrl, alt and shift are"));
@@ -100,7 +102,9 @@ fn code(name: &str) -> Option<KeyCode> {
     }
     let mut characters = lower.chars();
     match (characters.next(), characters.next()) {
-        (Some(character), None) if !character.is_control() && character != ' ' => Some(KeyCode::Char(character)),
+        (Some(character), None) if !character.is_control() && character != ' ' => {
+            Some(KeyCode::Char(character))
+        }
         _ => None,
     }
 }
@@ -131,5 +135,8 @@ fn check(key: Key, text: &str) -> Result<Key, String> {
 pub(super) fn nearest<'a>(name: &str, known: impl Iterator<Item = &'a str>) -> Option<&'a str> {
     let lower = name.to_lowercase();
     let scored = known.map(|candidate| (strsim::jaro_winkler(&lower, candidate), candidate));
-    scored.filter(|(score, _)| *score > 0.75).max_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, candidate)| candidate)
+    scored
+        .filter(|(score, _)| *score > 0.75)
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .map(|(_, candidate)| candidate)
 }
