@@ -83,7 +83,7 @@ fn channels_text(rig: &Rig, feed: &str) -> String {
 }
 
 fn song_text(out: &mut String, show: &Show, song: &Song, number: usize) {
-    let length = if song.sections.is_empty() { String::new() } else { format!("  {}", minutes(song_seconds(song))) };
+    let length = if song.sections.is_empty() { String::new() } else { format!("  {}{}", minutes(song_seconds(song)), open_end(song)) };
     let kind = match song.kind {
         SongKind::Click => "",
         SongKind::NoClick => "  no click",
@@ -100,10 +100,8 @@ fn song_text(out: &mut String, show: &Show, song: &Song, number: usize) {
     if song.pickup > Whole::from_integer(0) {
         line(out, 7, &format!("pickup {}", super::music::note_text(song.pickup)));
     }
-    let mut before = None;
     for section in &song.sections {
-        section_text(out, section, before, song.sections.len() == 1);
-        before = Some(section);
+        section_text(out, section, song.sections.len() == 1);
     }
     for (index, click) in show.clicks.iter().enumerate().filter(|_| !song.sections.is_empty()) {
         line(out, 7, &format!("{}: {}", click.name, click_text(show, song, index)));
@@ -111,6 +109,11 @@ fn song_text(out: &mut String, show: &Show, song: &Song, number: usize) {
     if song.segue {
         line(out, 7, "runs into the next song");
     }
+}
+
+/// Vamps and holds make a song longer than the figure says.
+fn open_end(song: &Song) -> &'static str {
+    if song.sections.iter().any(|section| section.vamp || section.hold) { "+" } else { "" }
 }
 
 fn voices(count_in: &super::model::CountIn) -> &'static str {
@@ -121,17 +124,13 @@ fn bars(count: usize) -> String {
     if count == 1 { "1 bar".into() } else { format!("{count} bars") }
 }
 
-fn section_text(out: &mut String, section: &Section, before: Option<&Section>, only: bool) {
+fn section_text(out: &mut String, section: &Section, only: bool) {
     let mut text = if only { bars(section.bars.len()) } else { format!("{}: {}", section.name, bars(section.bars.len())) };
     if section.repeats > 1 {
         let _ = write!(text, " \u{d7} {}", section.repeats);
     }
-    let changes = |change: bool, word: String| if change { format!(", {word}") } else { String::new() };
     let metre = section.bars.first().map_or(String::new(), metre_text);
-    let last = before.and_then(|section| section.bars.last()).map_or(String::new(), metre_text);
-    text += &changes(metre != last, metre);
-    let tempo = before.map(end_tempo);
-    text += &changes(tempo != Some(section.tempo), tempo_text(&section.tempo));
+    let _ = write!(text, ", {metre}, {}", tempo_text(&section.tempo));
     for (bar, metre) in metre_changes(section) {
         let _ = write!(text, ", {metre} from bar {bar}");
     }
@@ -141,10 +140,6 @@ fn section_text(out: &mut String, section: &Section, before: Option<&Section>, o
     text += if section.vamp { ", vamp until released" } else { "" };
     text += if section.hold { ", then hold" } else { "" };
     line(out, 7, &text);
-}
-
-fn end_tempo(section: &Section) -> super::model::Tempo {
-    section.moves.last().map_or(section.tempo, |step| step.to)
 }
 
 fn metre_changes(section: &Section) -> Vec<(usize, String)> {
