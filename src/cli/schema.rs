@@ -1,12 +1,34 @@
-//! `fogbell schema`.
+//! `fogbell schema`: the format as JSON Schema, for editors that check while typing.
 
 use super::Outcome;
+use crate::show::schema::{rig_schema, show_schema};
 
 /// Print the JSON Schema of the show or rig format
 #[derive(Debug, clap::Args)]
-pub struct Args {}
+pub struct Args {
+    /// Which file's format
+    #[arg(value_enum, default_value_t = Which::Show)]
+    which: Which,
+    /// Print it on one line
+    #[arg(long)]
+    json: bool,
+}
 
-pub fn run(_args: &Args) -> Outcome {
-    eprintln!("error: schema is not built yet");
-    Outcome::FellShort
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+enum Which {
+    Show,
+    Rig,
+}
+
+pub fn run(args: &Args) -> Outcome {
+    let schema = match args.which {
+        Which::Show => show_schema(),
+        Which::Rig => rig_schema(),
+    };
+    if args.json {
+        println!("{schema}");
+    } else {
+        println!("{schema:#}");
+    }
+    Outcome::Done
 }

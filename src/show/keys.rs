@@ -277,3 +277,113 @@ pub(super) fn nearest<'w>(text: &str, words: impl Iterator<Item = &'w str>) -> O
     let most = (word.chars().count().max(lower.chars().count()) / 3).max(1);
     (distance <= most).then_some(word)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::collections::BTreeSet;
+    use toml::de::{DeTable, DeValue};
+
+    /// The shape of what a key holds, and whether names lie between.
+    fn child(shape: &'static Shape, key: &str) -> Option<(&'static Shape, bool)> {
+        let found: (&'static Shape, bool) = match (shape.name, key) {
+            ("a show", "click") => (&CLICK, true),
+            ("a show", "sound") => (&SOUND, true),
+            ("a show", "input") => (&INPUT, true),
+            ("a show", "feed") => (&FEED, true),
+            ("a show", "ears") => (&EARS, false),
+            ("a show", "failover") => (&FAILOVER, false),
+            ("a show", "song") => (&SONG, false),
+            ("a song", "click") => (&SONG_CLICK, true),
+            ("a song", "section") => (&SECTION, false),
+            ("a song", "count_in") => (&COUNT_IN, false),
+            ("a section", "click") => (&SECTION_CLICK, true),
+            ("a section", "metre_changes") => (&METRE_CHANGE, false),
+            ("a section", "tempo_moves") => (&TEMPO_MOVE, false),
+            ("a feed", "hears") => (&HEARS, true),
+            ("a sound", _) => (&SYNTH, false),
+            (_, "levels") => (&LEVELS, false),
+            (_, "swing") => (&SWING, false),
+            (_, "fade") => (&FADE, false),
+            (_, "stream") => (&STREAM, false),
+            (_, "fallback") => (&FALLBACK, false),
+            ("a rig", "interface") => (&INTERFACE, false),
+            ("a rig", "fold") => (&FOLD, false),
+            _ => return None,
+        };
+        Some(found)
+    }
+
+    fn collect(table: &DeTable<'_>, shape: &'static Shape, seen: &mut BTreeSet<(String, String)>) {
+        for (key, value) in table {
+            seen.insert((shape.name.into(), key.get_ref().to_string()));
+            let Some((inner, named)) = child(shape, key.get_ref()) else { continue };
+            let mut tables = Vec::new();
+            flatten(value.get_ref(), named, &mut tables);
+            tables.iter().for_each(|table| collect(table, inner, seen));
+        }
+    }
+
+    fn flatten<'v, 't>(value: &'v DeValue<'t>, named: bool, out: &mut Vec<&'v DeTable<'t>>) {
+        match value {
+            DeValue::Table(table) if named => table.values().for_each(|inner| flatten(inner.get_ref(), false, out)),
+            DeValue::Table(table) => out.push(table),
+            DeValue::Array(list) => list.iter().for_each(|inner| flatten(inner.get_ref(), named, out)),
+            _ => {}
+        }
+    }
+
+    fn keys_in(file: &str, shape: &'static Shape) -> BTreeSet<(String, String)> {
+        let text = std::fs::read_to_string(format!("fixtures/show/good/{file}")).expect("fixture");
+        let mut seen = BTreeSet::new();
+        collect(DeTable::parse(&text).expect("good TOML").get_ref(), shape, &mut seen);
+        seen
+    }
+
+    #[test]
+    fn every_key_stands_in_a_good_example() {
+        let mut seen = keys_in("everything.toml", &SHOW);
+        seen.extend(keys_in("rig_everything.toml", &RIG));
+        let shapes = [
+            &SHOW, &CLICK, &FALLBACK, &SONG_CLICK, &SECTION_CLICK, &LEVELS, &SWING, &FADE, &STREAM, &SOUND, &SYNTH,
+            &INPUT, &FEED, &HEARS, &EARS, &FAILOVER, &SONG, &COUNT_IN, &SECTION, &METRE_CHANGE, &TEMPO_MOVE, &RIG,
+            &INTERFACE, &FOLD,
+        ];
+        let known = shapes.iter().flat_map(|shape| shape.keys.iter().map(|key| (shape.name, key.name)));
+        let missing: Vec<_> =
+            known.filter(|(shape, key)| !seen.contains(&((*shape).into(), (*key).into()))).collect();
+        assert!(missing.is_empty(), "no good example of {missing:?}");
+    }
+
+    /// What a message tells somebody to write must itself be right TOML with that very key.
+    #[test]
+    fn every_example_is_toml_with_its_key() {
+        let shapes = [
+            &SHOW, &CLICK, &FALLBACK, &SONG_CLICK, &SECTION_CLICK, &LEVELS, &SWING, &FADE, &STREAM, &SOUND, &SYNTH,
+            &INPUT, &FEED, &HEARS, &EARS, &FAILOVER, &SONG, &COUNT_IN, &SECTION, &METRE_CHANGE, &TEMPO_MOVE, &RIG,
+            &INTERFACE, &FOLD,
+        ];
+        for (shape, key) in shapes.iter().flat_map(|shape| shape.keys.iter().map(move |key| (shape, key))) {
+            let table = DeTable::parse(key.example).expect(key.example);
+            let mentions = key.example.contains(key.name);
+            assert!(mentions && !table.get_ref().is_empty(), "{} of {}", key.name, shape.name);
+        }
+    }
+
+    #[test]
+    fn slips_and_other_words_lead_to_the_key_that_was_meant() {
+        for (shape, written, meant) in [
+            (&SONG, "temop", "tempo"),
+            (&SONG, "bpm", "tempo"),
+            (&SONG, "time-signature", "metre"),
+            (&SONG, "Titel", "title"),
+            (&SECTION, "title", "name"),
+            (&CLICK, "volume", "level"),
+            (&SHOW, "songs", "song"),
+        ] {
+            let mend = shape.unknown(written).mend;
+            assert!(mend.contains(&format!("`{meant}`")), "{written}: {mend}");
+        }
+        assert_eq!(SONG.unknown("lighting_cue").mend, "take `lighting_cue` out");
+    }
+}

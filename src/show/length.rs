@@ -34,7 +34,7 @@ fn real(ratio: Whole) -> f64 {
 }
 
 fn constant(length: Whole, tempo: &Tempo) -> f64 {
-    60.0 * real(length) / real(tempo.wholes_per_minute())
+    real(length * 60 / tempo.wholes_per_minute())
 }
 
 /// Seconds of a stretch of `B` notes from tempo `T0` to `T1`.

@@ -1,1 +1,661 @@
-//! (schema)
+//! The format of show and rig files as JSON Schema, for editors that complete and check while typing.
+//!
+//! The structs mirror the file and are never filled: the checker walks the parsed tree itself. A test
+//! holds that both know the same keys.
+#![expect(dead_code, reason = "only their shape is used")]
+
+use schemars::{JsonSchema, schema_for};
+use serde_json::Value;
+use std::collections::BTreeMap;
+
+/// The JSON Schema of a show file.
+pub fn show_schema() -> Value {
+    schema_for!(ShowFile).to_value()
+}
+
+/// The JSON Schema of a rig file.
+pub fn rig_schema() -> Value {
+    schema_for!(RigFile).to_value()
+}
+
+/// A show: what is played, in order, and who hears what.
+#[derive(JsonSchema)]
+#[schemars(title = "Fogbell show", deny_unknown_fields)]
+struct ShowFile {
+    /// Title of the show; the file's name when absent.
+    #[schemars(length(min = 1, max = 80))]
+    show: Option<String>,
+    /// The players' versions of the click; `drums` (eighths) and `band` (beats) when absent.
+    #[schemars(length(min = 1, max = 32))]
+    click: Option<BTreeMap<String, ClickTable>>,
+    /// Sounds of your own.
+    sound: Option<BTreeMap<String, SoundTable>>,
+    /// Audience, room and talkback microphones.
+    #[schemars(length(max = 64))]
+    input: Option<BTreeMap<String, InputTable>>,
+    /// What leaves on the outputs; one mono feed for each click when absent.
+    #[schemars(length(min = 1, max = 64))]
+    feed: Option<BTreeMap<String, FeedTable>>,
+    ears: Option<EarsTable>,
+    failover: Option<FailoverTable>,
+    /// The songs, in set order.
+    #[schemars(length(min = 1, max = 500))]
+    song: Vec<SongTable>,
+}
+
+/// One player's version of the click, through the whole show.
+#[derive(JsonSchema)]
+#[schemars(rename = "Click", deny_unknown_fields)]
+struct ClickTable {
+    /// Who plays to it.
+    #[schemars(length(min = 1, max = 40))]
+    player: Option<String>,
+    every: Option<Every>,
+    accents: Option<Beats>,
+    rests: Option<Beats>,
+    level: Option<Level>,
+    levels: Option<LevelsTable>,
+    sound: Option<SoundName>,
+    own_metre: Option<MetreOrOff>,
+    swing: Option<SwingWord>,
+    fallback: Option<FallbackTable>,
+}
+
+/// How a click sounds when its fallback takes over; what is not said is as in the primary.
+#[derive(JsonSchema)]
+#[schemars(rename = "Fallback", deny_unknown_fields)]
+struct FallbackTable {
+    every: Option<Every>,
+    accents: Option<Beats>,
+    rests: Option<Beats>,
+    levels: Option<LevelsTable>,
+    own_metre: Option<MetreOrOff>,
+    swing: Option<SwingWord>,
+}
+
+/// How a click sounds in one song; what is not said is as in the show.
+#[derive(JsonSchema)]
+#[schemars(rename = "SongClick", deny_unknown_fields)]
+struct SongClickTable {
+    every: Option<Every>,
+    accents: Option<Beats>,
+    rests: Option<Beats>,
+    level: Option<Level>,
+    levels: Option<LevelsTable>,
+    sound: Option<SoundName>,
+    own_metre: Option<MetreOrOff>,
+    swing: Option<SwingWord>,
+    fallback: Option<FallbackTable>,
+    /// This click rests through the song.
+    silent: Option<bool>,
+    /// First hit: "17" or "17.2", in performed bars (repeats counted, vamps once).
+    from: Option<BarBeatWord>,
+    /// Last hit: "88" (its last beat) or "88.3".
+    until: Option<BarBeatWord>,
+    /// The sections in which it sounds.
+    #[schemars(length(min = 1))]
+    only_in: Option<Vec<String>>,
+    stream: Option<StreamWord>,
+}
+
+/// How a click sounds in one section; what is not said is as in the song.
+#[derive(JsonSchema)]
+#[schemars(rename = "SectionClick", deny_unknown_fields)]
+struct SectionClickTable {
+    every: Option<Every>,
+    accents: Option<Beats>,
+    rests: Option<Beats>,
+    level: Option<Level>,
+    levels: Option<LevelsTable>,
+    sound: Option<SoundName>,
+    own_metre: Option<MetreOrOff>,
+    swing: Option<SwingWord>,
+    fallback: Option<FallbackTable>,
+    /// This click rests through the section.
+    silent: Option<bool>,
+    fade: Option<FadeTable>,
+}
+
+/// "bars", "beats", "halves", "quarters", "eighths", "sixteenths", "triplets", "5 in a beat", "1/32".
+#[derive(JsonSchema)]
+struct Every(
+    #[schemars(regex(
+        pattern = r"^\s*(bars|beats|halves|quarters|eighths|sixteenths|triplets|\d+\s*in a beat|1/(1|2|4|8|16|32|64))\s*$"
+    ))]
+    String,
+);
+
+/// Beats of a bar, from 1.
+#[derive(JsonSchema)]
+struct Beats(#[schemars(inner(range(min = 1, max = 64)))] Vec<u32>);
+
+/// dB; the one nearest to the section counts.
+#[derive(JsonSchema)]
+struct Level(#[schemars(range(min = -80, max = 12))] f64);
+
+/// Built in: "wood", "quiet", "high", "low", "dry"; or NAME of a `[sound.NAME]`.
+#[derive(JsonSchema)]
+struct SoundName(String);
+
+/// "4/4", "7/8 as 2+2+3", "3+2/8"; or false for none.
+#[derive(JsonSchema)]
+#[schemars(untagged)]
+enum MetreOrOff {
+    Metre(MetreWord),
+    Off(bool),
+}
+
+/// "4/4", "6/8", "7/8 as 2+2+3", "3+2/8".
+#[derive(JsonSchema)]
+struct MetreWord(
+    #[schemars(regex(pattern = r"^\s*\d+(\s*\+\s*\d+)*\s*/\s*(1|2|4|8|16|32)\s*( as \s*\d+(\s*\+\s*\d+)*)?\s*$"))] String,
+);
+
+/// 132, 137.3 (of the metre's beat), "1/4 = 132", "1/4. = 88", "♩. = 88"; 10 to 999.
+#[derive(JsonSchema)]
+#[schemars(untagged)]
+enum TempoWord {
+    Number(#[schemars(range(min = 10, max = 999))] f64),
+    Text(String),
+}
+
+/// "62.5%" of a pair of eighths, a table, or false for straight.
+#[derive(JsonSchema)]
+#[schemars(untagged)]
+enum SwingWord {
+    Percent(String),
+    Number(#[schemars(range(min = 0.5, max = 0.9))] f64),
+    Table(SwingTable),
+    Off(bool),
+}
+
+/// Where the second of a pair of notes falls.
+#[derive(JsonSchema)]
+#[schemars(rename = "Swing", deny_unknown_fields)]
+struct SwingTable {
+    /// "1/8" (when absent) or "1/16".
+    note: Option<String>,
+    /// "2/3" or "62.5%" of the pair.
+    at: TextOrNumber,
+}
+
+#[derive(JsonSchema)]
+#[schemars(untagged)]
+enum TextOrNumber {
+    Text(String),
+    Number(f64),
+}
+
+/// A bar, or bar and beat, both from 1: "17", "88.3".
+#[derive(JsonSchema)]
+#[schemars(untagged)]
+enum BarBeatWord {
+    Text(#[schemars(regex(pattern = r"^\s*\d+\s*(\.\s*\d+\s*)?$"))] String),
+    Number(#[schemars(range(min = 1))] f64),
+}
+
+/// dB of each kind of hit.
+#[derive(JsonSchema)]
+#[schemars(rename = "Levels", deny_unknown_fields)]
+struct LevelsTable {
+    accent: Option<Level>,
+    beat: Option<Level>,
+    eighth: Option<Level>,
+    sixteenth: Option<Level>,
+}
+
+/// A change of level through a section, added to the level.
+#[derive(JsonSchema)]
+#[schemars(rename = "Fade", deny_unknown_fields)]
+struct FadeTable {
+    /// dB at its start; 0 when absent.
+    from: Option<Level>,
+    /// dB at its end.
+    to: Level,
+    /// Bar of the section it starts at; 1 when absent.
+    #[schemars(range(min = 1))]
+    bar: Option<u32>,
+    /// To the section's end when absent.
+    #[schemars(range(min = 1, max = 2000))]
+    over_bars: Option<u32>,
+}
+
+/// A WAV click track as the primary, by name or as a table.
+#[derive(JsonSchema)]
+#[schemars(untagged)]
+enum StreamWord {
+    File(String),
+    Table(StreamTable),
+}
+
+/// A WAV click track as the primary.
+#[derive(JsonSchema)]
+#[schemars(rename = "Stream", deny_unknown_fields)]
+struct StreamTable {
+    /// Seen from the folder of the show file.
+    file: String,
+    /// "count in" (when absent) or "bar 1": what lies at the file's first frame.
+    starts: Option<StreamStarts>,
+    /// The file's music begins this much after its first frame.
+    #[schemars(range(min = -600_000, max = 600_000))]
+    offset_ms: Option<f64>,
+    /// Channel of the file, from 1.
+    #[schemars(range(min = 1, max = 65535))]
+    channel: Option<u32>,
+    level: Option<Level>,
+}
+
+#[derive(JsonSchema)]
+enum StreamStarts {
+    #[schemars(rename = "count in")]
+    CountIn,
+    #[schemars(rename = "bar 1")]
+    BarOne,
+}
+
+/// What hits sound like. An absent kind takes the beat's sound.
+#[derive(JsonSchema)]
+#[schemars(rename = "Sound", deny_unknown_fields)]
+struct SoundTable {
+    accent: Option<SoundWord>,
+    beat: Option<SoundWord>,
+    eighth: Option<SoundWord>,
+    sixteenth: Option<SoundWord>,
+}
+
+/// A WAV of 2 s at most, or numbers.
+#[derive(JsonSchema)]
+#[schemars(untagged)]
+enum SoundWord {
+    File(String),
+    Synth(SynthTable),
+}
+
+/// A synthesised hit; absent numbers are those of "wood".
+#[derive(JsonSchema)]
+#[schemars(rename = "Synth", deny_unknown_fields)]
+struct SynthTable {
+    #[schemars(range(min = 100, max = 8000))]
+    hertz: Option<f64>,
+    #[schemars(range(min = 1, max = 200))]
+    decay_ms: Option<f64>,
+    #[schemars(range(min = 0.2, max = 20))]
+    attack_ms: Option<f64>,
+    /// 0 pure to 1 bright.
+    #[schemars(range(min = 0, max = 1))]
+    edge: Option<f64>,
+    /// dBFS.
+    #[schemars(range(min = -60, max = -6))]
+    peak: Option<f64>,
+}
+
+/// A microphone on an input of the interface.
+#[derive(JsonSchema)]
+#[schemars(rename = "Input", deny_unknown_fields)]
+struct InputTable {
+    /// "ambient" (when absent) or "talkback".
+    kind: Option<InputWord>,
+    /// dB while a song runs; −12 for ambient, 0 for talkback when absent.
+    in_song: Option<Level>,
+    /// dB between songs; 0 when absent.
+    between: Option<Level>,
+    /// Hz: 20 to 1000, 0 for none; 150 when absent.
+    #[schemars(range(min = 0, max = 1000))]
+    high_pass: Option<f64>,
+    inverted: Option<bool>,
+}
+
+#[derive(JsonSchema)]
+#[schemars(rename_all = "lowercase")]
+enum InputWord {
+    Ambient,
+    Talkback,
+}
+
+/// A named mix.
+#[derive(JsonSchema)]
+#[schemars(rename = "Feed", deny_unknown_fields)]
+struct FeedTable {
+    /// Clicks, "NAME fallback" and inputs; the click of the same name when absent.
+    hears: Option<HearsWord>,
+    stereo: Option<bool>,
+}
+
+#[derive(JsonSchema)]
+#[schemars(untagged)]
+enum HearsWord {
+    Names(#[schemars(length(min = 1))] Vec<String>),
+    Levels(#[schemars(length(min = 1))] BTreeMap<String, PartWord>),
+}
+
+#[derive(JsonSchema)]
+#[schemars(untagged)]
+enum PartWord {
+    Level(Level),
+    Table(PartTable),
+}
+
+/// A part of a feed.
+#[derive(JsonSchema)]
+#[schemars(rename = "Hears", deny_unknown_fields)]
+struct PartTable {
+    level: Option<Level>,
+    /// −1 left to 1 right; on a stereo feed only.
+    #[schemars(range(min = -1, max = 1))]
+    pan: Option<f64>,
+}
+
+/// What protects ears.
+#[derive(JsonSchema)]
+#[schemars(rename = "Ears", deny_unknown_fields)]
+struct EarsTable {
+    /// No feed's true peak goes above this, in dBTP; −6 when absent.
+    #[schemars(range(min = -40, max = -1))]
+    ceiling: Option<f64>,
+}
+
+/// What happens after a fallback has taken over.
+#[derive(JsonSchema)]
+#[schemars(rename = "Failover", deny_unknown_fields)]
+struct FailoverTable {
+    /// "stay" (when absent), "next bar" or "next song".
+    give_back: Option<GiveBackWord>,
+}
+
+#[derive(JsonSchema)]
+#[schemars(rename_all = "lowercase")]
+enum GiveBackWord {
+    Stay,
+    #[schemars(rename = "next bar")]
+    NextBar,
+    #[schemars(rename = "next song")]
+    NextSong,
+}
+
+/// A song, a talk spot, or a song without click.
+#[derive(JsonSchema)]
+#[schemars(rename = "Song", deny_unknown_fields)]
+struct SongTable {
+    #[schemars(length(min = 1, max = 80))]
+    title: String,
+    /// A line for the player ("Wren counts").
+    #[schemars(length(min = 1, max = 200))]
+    note: Option<String>,
+    /// "click" (when absent), "no click" or "talk".
+    kind: Option<KindWord>,
+    /// Below the line.
+    encore: Option<bool>,
+    /// Runs into the next song.
+    segue: Option<bool>,
+    tempo: Option<TempoWord>,
+    /// "4/4" when absent.
+    metre: Option<MetreWord>,
+    /// A note value shorter than a bar: "1/8".
+    pickup: Option<PickupWord>,
+    count_in: Option<CountInWord>,
+    /// Length of a song without sections.
+    #[schemars(range(min = 1, max = 2000))]
+    bars: Option<u32>,
+    /// A song without sections repeats until released.
+    vamp: Option<bool>,
+    click: Option<BTreeMap<String, SongClickTable>>,
+    #[schemars(length(min = 1, max = 200))]
+    section: Option<Vec<SectionTable>>,
+}
+
+#[derive(JsonSchema)]
+#[schemars(rename_all = "lowercase")]
+enum KindWord {
+    Click,
+    #[schemars(rename = "no click")]
+    NoClick,
+    Talk,
+}
+
+#[derive(JsonSchema)]
+#[schemars(untagged)]
+enum PickupWord {
+    Note(String),
+    /// 0 for none.
+    None(#[schemars(range(min = 0, max = 0))] u32),
+    Off(bool),
+}
+
+/// Bars, false for none, or a table. Absent: two bars in 4/4 (one below 80 beats a minute), else one.
+#[derive(JsonSchema)]
+#[schemars(untagged)]
+enum CountInWord {
+    Bars(#[schemars(range(min = 0, max = 16))] u32),
+    On(bool),
+    Table(CountInTable),
+}
+
+/// Bars of click before bar 1.
+#[derive(JsonSchema)]
+#[schemars(rename = "CountIn", deny_unknown_fields)]
+struct CountInTable {
+    #[schemars(range(min = 1, max = 16))]
+    bars: Option<u32>,
+    /// One cell a beat, bars parted by "/": "1 - 2 - / 1 2 3 4".
+    pattern: Option<String>,
+    /// The clicks that count; all when absent.
+    #[schemars(length(min = 1))]
+    clicks: Option<Vec<String>>,
+    /// A WAV for each number, the first for "one".
+    #[schemars(length(min = 1, max = 64))]
+    voice: Option<Vec<String>>,
+    /// dB of the voice.
+    level: Option<Level>,
+}
+
+/// A named run of bars.
+#[derive(JsonSchema)]
+#[schemars(rename = "Section", deny_unknown_fields)]
+struct SectionTable {
+    #[schemars(length(min = 1, max = 60))]
+    name: Option<String>,
+    #[schemars(range(min = 1, max = 2000))]
+    bars: u32,
+    #[schemars(range(min = 1, max = 999))]
+    repeats: Option<u32>,
+    /// Repeats until released.
+    vamp: Option<bool>,
+    /// After its last bar the click stops until a count-in is called.
+    hold: Option<bool>,
+    /// As at the end of the section before when absent.
+    tempo: Option<TempoWord>,
+    /// As at the end of the section before when absent.
+    metre: Option<MetreWord>,
+    metre_changes: Option<Vec<MetreChangeTable>>,
+    tempo_moves: Option<Vec<TempoMoveTable>>,
+    click: Option<BTreeMap<String, SectionClickTable>>,
+}
+
+/// From a bar on, another metre.
+#[derive(JsonSchema)]
+#[schemars(rename = "MetreChange", deny_unknown_fields)]
+struct MetreChangeTable {
+    /// Of the section, from 1.
+    #[schemars(range(min = 1))]
+    bar: u32,
+    metre: MetreWord,
+}
+
+/// A tempo that moves, or steps when it says no length.
+#[derive(JsonSchema)]
+#[schemars(rename = "TempoMove", deny_unknown_fields)]
+struct TempoMoveTable {
+    /// Of the section, from 1.
+    #[schemars(range(min = 1))]
+    bar: u32,
+    /// 1 when absent.
+    #[schemars(range(min = 1))]
+    beat: Option<u32>,
+    to: TempoWord,
+    #[schemars(range(min = 1, max = 2000))]
+    over_bars: Option<u32>,
+    #[schemars(range(min = 1, max = 128_000))]
+    over_beats: Option<u32>,
+    /// "linear in beats" (when absent), "linear in time" or "exponential in beats".
+    law: Option<LawWord>,
+}
+
+#[derive(JsonSchema)]
+enum LawWord {
+    #[schemars(rename = "linear in beats")]
+    LinearInBeats,
+    #[schemars(rename = "linear in time")]
+    LinearInTime,
+    #[schemars(rename = "exponential in beats")]
+    ExponentialInBeats,
+}
+
+/// A rig: which feed goes to which channel of which interface.
+#[derive(JsonSchema)]
+#[schemars(title = "Fogbell rig", deny_unknown_fields)]
+struct RigFile {
+    #[schemars(length(min = 1, max = 80))]
+    rig: Option<String>,
+    interface: Option<InterfaceTable>,
+    /// Feed = channel from 1, or [left, right] for a stereo feed.
+    #[schemars(length(min = 1))]
+    outputs: BTreeMap<String, ChannelsWord>,
+    /// Used when the interface has fewer outputs.
+    #[schemars(length(max = 16))]
+    fold: Option<Vec<FoldTable>>,
+    /// Input = channel, from 1.
+    inputs: Option<BTreeMap<String, Channel>>,
+    /// Action = key, or a list of keys.
+    keys: Option<BTreeMap<String, KeyWord>>,
+}
+
+/// A channel, from 1.
+#[derive(JsonSchema)]
+struct Channel(#[schemars(range(min = 1, max = 256))] u32);
+
+#[derive(JsonSchema)]
+#[schemars(untagged)]
+enum ChannelsWord {
+    One(Channel),
+    Pair(#[schemars(length(min = 1, max = 2))] Vec<Channel>),
+}
+
+#[derive(JsonSchema)]
+#[schemars(rename = "Interface", deny_unknown_fields)]
+struct InterfaceTable {
+    /// "virtual" when absent.
+    host: Option<HostWord>,
+    /// As `fogbell interfaces` lists it.
+    #[schemars(length(min = 1, max = 200))]
+    device: Option<String>,
+    /// Frames a second; 48000 when absent.
+    #[schemars(range(min = 8_000, max = 384_000))]
+    rate: Option<u32>,
+    /// Frames a block; 128 when absent.
+    #[schemars(range(min = 8, max = 8192))]
+    block: Option<u32>,
+}
+
+#[derive(JsonSchema)]
+#[schemars(rename_all = "lowercase")]
+enum HostWord {
+    Virtual,
+    Jack,
+    Alsa,
+    CoreAudio,
+    Wasapi,
+}
+
+/// How feeds share channels on an interface with fewer outputs.
+#[derive(JsonSchema)]
+#[schemars(rename = "Fold", deny_unknown_fields)]
+struct FoldTable {
+    /// Outputs that the interface has at least.
+    #[schemars(range(min = 1, max = 256))]
+    outputs: u32,
+    /// Channel ("1", or a pair "1+2") = feeds.
+    channels: BTreeMap<String, FeedsWord>,
+}
+
+#[derive(JsonSchema)]
+#[schemars(untagged)]
+enum FeedsWord {
+    One(String),
+    Several(#[schemars(length(min = 1))] Vec<String>),
+}
+
+#[derive(JsonSchema)]
+#[schemars(untagged)]
+enum KeyWord {
+    Key(String),
+    Digit(u32),
+    Keys(#[schemars(length(min = 1))] Vec<TextOrNumber>),
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::keys::{self, Shape};
+    use super::*;
+    use std::collections::BTreeSet;
+
+    fn keys_of(schema: &Value, definition: Option<&str>) -> BTreeSet<String> {
+        let object = match definition {
+            Some(name) => &schema["$defs"][name],
+            None => schema,
+        };
+        assert_eq!(object["additionalProperties"], false, "{definition:?} lets unknown keys pass");
+        object["properties"].as_object().expect("properties").keys().cloned().collect()
+    }
+
+    fn known(shape: &Shape) -> BTreeSet<String> {
+        shape.keys.iter().map(|key| key.name.to_string()).collect()
+    }
+
+    #[test]
+    fn schema_and_checker_know_the_same_keys_of_every_table() {
+        let show = show_schema();
+        let tables: [(Option<&str>, &Shape); 19] = [
+            (None, &keys::SHOW),
+            (Some("Click"), &keys::CLICK),
+            (Some("Fallback"), &keys::FALLBACK),
+            (Some("SongClick"), &keys::SONG_CLICK),
+            (Some("SectionClick"), &keys::SECTION_CLICK),
+            (Some("Levels"), &keys::LEVELS),
+            (Some("Swing"), &keys::SWING),
+            (Some("Fade"), &keys::FADE),
+            (Some("Stream"), &keys::STREAM),
+            (Some("Sound"), &keys::SOUND),
+            (Some("Synth"), &keys::SYNTH),
+            (Some("Input"), &keys::INPUT),
+            (Some("Feed"), &keys::FEED),
+            (Some("Hears"), &keys::HEARS),
+            (Some("Ears"), &keys::EARS),
+            (Some("Failover"), &keys::FAILOVER),
+            (Some("Song"), &keys::SONG),
+            (Some("CountIn"), &keys::COUNT_IN),
+            (Some("Section"), &keys::SECTION),
+        ];
+        for (definition, shape) in tables {
+            assert_eq!(keys_of(&show, definition), known(shape), "{definition:?}");
+        }
+        assert_eq!(keys_of(&show, Some("MetreChange")), known(&keys::METRE_CHANGE));
+        assert_eq!(keys_of(&show, Some("TempoMove")), known(&keys::TEMPO_MOVE));
+        let rig = rig_schema();
+        for (definition, shape) in
+            [(None, &keys::RIG), (Some("Interface"), &keys::INTERFACE), (Some("Fold"), &keys::FOLD)]
+        {
+            assert_eq!(keys_of(&rig, definition), known(shape), "{definition:?}");
+        }
+    }
+
+    /// No table of the schema is left out of the test above.
+    #[test]
+    fn every_table_of_the_schema_is_compared_with_the_checker() {
+        let tables = |schema: Value| {
+            let defs = schema["$defs"].as_object().expect("$defs").clone();
+            defs.iter().filter(|(_, def)| def.get("properties").is_some()).count()
+        };
+        assert_eq!(tables(show_schema()), 20);
+        assert_eq!(tables(rig_schema()), 2);
+    }
+}

@@ -42,8 +42,7 @@ fn feeds(out: &mut String, show: &Show, rig: &Rig) {
     }
     for input in &show.inputs {
         let patched = rig.inputs.iter().find(|(name, _)| *name == input.name);
-        let place =
-            patched.map_or("not patched in this rig".into(), |(_, channel)| format!("input {channel}"));
+        let place = patched.map_or("not patched in this rig".into(), |(_, channel)| format!("input {channel}"));
         line(out, 2, &format!("{:width$}  {place}", input.name));
     }
 }
@@ -84,8 +83,7 @@ fn channels_text(rig: &Rig, feed: &str) -> String {
 }
 
 fn song_text(out: &mut String, show: &Show, song: &Song, number: usize) {
-    let length =
-        if song.sections.is_empty() { String::new() } else { format!("  {}", minutes(song_seconds(song))) };
+    let length = if song.sections.is_empty() { String::new() } else { format!("  {}{}", minutes(song_seconds(song)), open_end(song)) };
     let kind = match song.kind {
         SongKind::Click => "",
         SongKind::NoClick => "  no click",
@@ -102,10 +100,8 @@ fn song_text(out: &mut String, show: &Show, song: &Song, number: usize) {
     if song.pickup > Whole::from_integer(0) {
         line(out, 7, &format!("pickup {}", super::music::note_text(song.pickup)));
     }
-    let mut before = None;
     for section in &song.sections {
-        section_text(out, section, before, song.sections.len() == 1);
-        before = Some(section);
+        section_text(out, section, song.sections.len() == 1);
     }
     for (index, click) in show.clicks.iter().enumerate().filter(|_| !song.sections.is_empty()) {
         line(out, 7, &format!("{}: {}", click.name, click_text(show, song, index)));
@@ -113,6 +109,11 @@ fn song_text(out: &mut String, show: &Show, song: &Song, number: usize) {
     if song.segue {
         line(out, 7, "runs into the next song");
     }
+}
+
+/// Vamps and holds make a song longer than the figure says.
+fn open_end(song: &Song) -> &'static str {
+    if song.sections.iter().any(|section| section.vamp || section.hold) { "+" } else { "" }
 }
 
 fn voices(count_in: &super::model::CountIn) -> &'static str {
@@ -123,21 +124,13 @@ fn bars(count: usize) -> String {
     if count == 1 { "1 bar".into() } else { format!("{count} bars") }
 }
 
-fn section_text(out: &mut String, section: &Section, before: Option<&Section>, only: bool) {
-    let mut text = if only {
-        bars(section.bars.len())
-    } else {
-        format!("{}: {}", section.name, bars(section.bars.len()))
-    };
+fn section_text(out: &mut String, section: &Section, only: bool) {
+    let mut text = if only { bars(section.bars.len()) } else { format!("{}: {}", section.name, bars(section.bars.len())) };
     if section.repeats > 1 {
         let _ = write!(text, " \u{d7} {}", section.repeats);
     }
-    let changes = |change: bool, word: String| if change { format!(", {word}") } else { String::new() };
     let metre = section.bars.first().map_or(String::new(), metre_text);
-    let last = before.and_then(|section| section.bars.last()).map_or(String::new(), metre_text);
-    text += &changes(metre != last, metre);
-    let tempo = before.map(end_tempo);
-    text += &changes(tempo != Some(section.tempo), tempo_text(&section.tempo));
+    let _ = write!(text, ", {metre}, {}", tempo_text(&section.tempo));
     for (bar, metre) in metre_changes(section) {
         let _ = write!(text, ", {metre} from bar {bar}");
     }
@@ -149,15 +142,9 @@ fn section_text(out: &mut String, section: &Section, before: Option<&Section>, o
     line(out, 7, &text);
 }
 
-fn end_tempo(section: &Section) -> super::model::Tempo {
-    section.moves.last().map_or(section.tempo, |step| step.to)
-}
-
 fn metre_changes(section: &Section) -> Vec<(usize, String)> {
     let pairs = section.bars.windows(2).enumerate();
-    pairs
-        .filter_map(|(index, pair)| (pair[0] != pair[1]).then(|| (index + 2, metre_text(&pair[1]))))
-        .collect()
+    pairs.filter_map(|(index, pair)| (pair[0] != pair[1]).then(|| (index + 2, metre_text(&pair[1])))).collect()
 }
 
 fn law_text(law: Law) -> &'static str {
@@ -203,11 +190,7 @@ fn click_text(show: &Show, song: &Song, click: usize) -> String {
     }
     let mut text = match ways.as_slice() {
         [(way, _)] => way.clone(),
-        ways => ways
-            .iter()
-            .map(|(way, names)| format!("{way} in {}", names.join(", ")))
-            .collect::<Vec<_>>()
-            .join("; "),
+        ways => ways.iter().map(|(way, names)| format!("{way} in {}", names.join(", "))).collect::<Vec<_>>().join("; "),
     };
     let range = song.click_ranges.get(click).copied().unwrap_or_default();
     if let Some(from) = range.from {
@@ -250,13 +233,17 @@ fn way_text(show: &Show, part: &Part) -> String {
 
 /// Clicks as JSON.
 pub fn clicks_json(show: &Show) -> Value {
-    let click = |click: &super::model::Click| json!({ "name": click.name, "player": click.player, "separate_fallback": click.separate_fallback });
+    let click = |click: &super::model::Click| {
+        json!({ "name": click.name, "player": click.player, "separate_fallback": click.separate_fallback })
+    };
     show.clicks.iter().map(click).collect()
 }
 
 /// Feeds as JSON: what each hears, and on which channels.
 pub fn feeds_json(show: &Show, rig: &Rig) -> Value {
-    let part = |part: &super::model::FeedPart| json!({ "source": source_name(show, part.source), "level_db": part.level.0, "pan": part.pan });
+    let part = |part: &super::model::FeedPart| {
+        json!({ "source": source_name(show, part.source), "level_db": part.level.0, "pan": part.pan })
+    };
     let feed = |feed: &super::model::Feed| {
         let hears: Vec<_> = feed.parts.iter().map(part).collect();
         json!({ "name": feed.name, "stereo": feed.stereo, "hears": hears, "channels": channels(rig, &feed.name) })
