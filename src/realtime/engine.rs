@@ -8,7 +8,7 @@ use super::io::{Io, Planar, Process};
 use super::outlet::Outlet;
 use super::ramp::Ramp;
 use super::setup::{ClickSetup, EngineSetup};
-use super::stream::{StreamBlock, TapHeader};
+use super::stream::{STREAM_FRAMES, StreamBlock, TapHeader};
 use super::transport::{DueHit, Sink, Transport};
 use super::voices::{Voice, Voices};
 use crate::click::set::{Set, Stretch};
@@ -21,7 +21,8 @@ use std::sync::Arc;
 const MOST_PENDING: usize = 64;
 const COMMANDS: usize = 256;
 const EVENTS: usize = 8192;
-const STREAM_BLOCKS: usize = 512;
+/// What a stream's ring holds: enough to outlast a slow disk.
+const STREAM_SECONDS: f64 = 1.5;
 /// Seconds of every channel that the recorder may be behind.
 const TAP_SECONDS: usize = 4;
 
@@ -132,7 +133,7 @@ pub fn engine(setup: &EngineSetup, set: Arc<Set>) -> (Control, Engine) {
     let mut streams = Vec::new();
     let mut claims = Vec::new();
     for _ in &setup.clicks {
-        let (producer, consumer) = HeapRb::new(STREAM_BLOCKS).split();
+        let (producer, consumer) = HeapRb::new(rate.frames(STREAM_SECONDS).0 as usize / STREAM_FRAMES + 1).split();
         streams.push(producer);
         claims.push(Claim::new(consumer, rate, setup.give_back, piece));
     }
