@@ -91,7 +91,8 @@ def rewrite(folder, change, rate=RATE):
 def frames_of(folder):
     """Frames of the first stem's events."""
     rows = next(iter(check.events_in(folder / "events.csv").values()))
-    return [row["frame"] for row in rows if row["click"] == rows[0]["click"]]
+    click = first_stem(folder).stem.rsplit(".", 1)[1]
+    return [row["frame"] for row in rows if check.slug(row["click"]) == click]
 
 
 def window(folder, index):
