@@ -4,6 +4,13 @@
 //! closing on ordinary threads, `process` on the host's audio thread. Always: the engine sees planar
 //! buffers, a frame count that includes lost frames, and never the host's own types.
 
+pub mod abandon;
+pub mod inject;
+pub mod priority;
+pub mod pulse;
+pub mod virtual_interface;
+pub mod watch;
+
 use crate::realtime::io::Process;
 use crate::units::{Frames, SampleRate};
 use std::time::Duration;
@@ -18,7 +25,29 @@ pub struct OpenSetup {
     pub block: u32,
     pub inputs: u16,
     pub outputs: u16,
+    /// Names of the output ports in channel order, where a host has ports; "out_3" where none is given.
+    pub output_names: Vec<String>,
+    /// Names of the input ports; "in_3" where none is given.
+    pub input_names: Vec<String>,
 }
+
+impl OpenSetup {
+    /// The host's default device and numbered ports.
+    pub fn new(rate: SampleRate, block: u32, inputs: u16, outputs: u16) -> OpenSetup {
+        OpenSetup {
+            device: String::new(),
+            rate,
+            block,
+            inputs,
+            outputs,
+            output_names: Vec::new(),
+            input_names: Vec::new(),
+        }
+    }
+}
+
+/// Frames of the buffers every host makes: longer callbacks are worked through in pieces of this.
+pub const MAX_BLOCK: usize = 8192;
 
 /// A way to reach audio devices.
 pub trait Interface: Send {
@@ -77,6 +106,10 @@ pub struct Health {
     /// Since the last callback.
     pub silent_for: Duration,
     pub state: HealthState,
+    /// Frames that nobody asked for, as far as the host shows them.
+    pub lost: u64,
+    /// Frames by which a virtual interface in real time runs behind the clock; 0 on a device.
+    pub behind: u64,
     /// Real-time policy of the audio thread as read back ("SCHED_FIFO 70"), when it could be read.
     pub priority: Option<String>,
 }
@@ -85,7 +118,7 @@ pub struct Health {
 #[serde(rename_all = "kebab-case", tag = "state", content = "why")]
 pub enum HealthState {
     Running,
-    /// No callback for longer than 0.5 s although no error came.
+    /// No callback for longer than [`watch::STALL_AFTER`] although no error came.
     Stalled,
     /// The device or its server is gone.
     Lost(String),
@@ -111,6 +144,12 @@ pub struct DeviceInfo {
 pub struct DeviceError {
     pub what: String,
     pub mend: String,
+}
+
+impl DeviceError {
+    pub fn new(what: impl Into<String>, mend: impl Into<String>) -> DeviceError {
+        DeviceError { what: what.into(), mend: mend.into() }
+    }
 }
 
 impl std::fmt::Display for DeviceError {

@@ -88,3 +88,9 @@ pub trait Process: Send {
     /// Writes every sample of `io.output`, silence included. Panics: never. Real-time: safe.
     fn process(&mut self, io: &mut Io);
 }
+
+impl<P: Process + ?Sized> Process for Box<P> {
+    fn process(&mut self, io: &mut Io) {
+        (**self).process(io);
+    }
+}
