@@ -6,6 +6,8 @@
 
 pub mod abandon;
 pub mod inject;
+#[cfg(feature = "jack")]
+pub mod jack_host;
 pub mod priority;
 pub mod pulse;
 pub mod virtual_interface;

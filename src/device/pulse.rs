@@ -59,6 +59,11 @@ impl Pulse {
         self.callbacks.fetch_add(1, Relaxed);
     }
 
+    /// Since this pulse was made. Real-time: safe.
+    pub fn microseconds(&self) -> u64 {
+        u64::try_from(self.born.elapsed().as_micros()).unwrap_or(u64::MAX)
+    }
+
     /// True until the first [`Pulse::beat`]. Real-time: safe.
     pub fn is_first(&self) -> bool {
         self.callbacks.load(Relaxed) == 0
@@ -67,6 +72,11 @@ impl Pulse {
     /// Real-time: safe.
     pub fn xrun(&self) {
         self.xruns.fetch_add(1, Relaxed);
+    }
+
+    /// So far. Real-time: safe.
+    pub fn xruns(&self) -> u64 {
+        self.xruns.load(Relaxed)
     }
 
     /// Real-time: safe.
