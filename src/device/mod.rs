@@ -5,6 +5,9 @@
 //! buffers, a frame count that includes lost frames, and never the host's own types.
 
 pub mod abandon;
+pub mod convert;
+#[cfg(feature = "cpal")]
+pub mod cpal_host;
 pub mod inject;
 #[cfg(feature = "jack")]
 pub mod jack_host;
@@ -112,6 +115,8 @@ pub struct Health {
     pub lost: u64,
     /// Frames by which a virtual interface in real time runs behind the clock; 0 on a device.
     pub behind: u64,
+    /// Times that inputs were silent or skipped because the two directions of a device got out of step.
+    pub input_slips: u64,
     /// Real-time policy of the audio thread as read back ("SCHED_FIFO 70"), when it could be read.
     pub priority: Option<String>,
 }

@@ -6,15 +6,20 @@ use super::pulse::{Promotion, Pulse};
 ///
 /// For the first callback only: it makes system calls and may allocate. Real-time: after this, never again.
 pub fn promote_this_thread(pulse: &Pulse, block: u32, rate: u32) {
-    let granted = match audio_thread_priority::promote_current_thread_to_real_time(block, rate) {
+    let granted = promote(block, rate);
+    pulse.thread(this_thread(), Some(granted));
+}
+
+/// The same for a thread beside the one that drives, such as that of an input; says whether it was granted.
+pub fn promote(block: u32, rate: u32) -> bool {
+    match audio_thread_priority::promote_current_thread_to_real_time(block, rate) {
         Ok(handle) => {
             // Dropping it may undo the promotion on some systems; the thread keeps it to its end.
             let _kept = std::mem::ManuallyDrop::new(handle);
             true
         }
         Err(_) => false,
-    };
-    pulse.thread(this_thread(), Some(granted));
+    }
 }
 
 /// Leaves the calling thread's id in `pulse`, for a host that chooses the priority itself.

@@ -16,6 +16,7 @@ pub struct Pulse {
     xruns: AtomicU64,
     lost: AtomicU64,
     behind: AtomicU64,
+    input_slips: AtomicU64,
     /// Nanoseconds after `born`.
     last: AtomicU64,
     /// System's id of the audio thread; 0 before the first callback.
@@ -41,6 +42,7 @@ impl Default for Pulse {
             xruns: AtomicU64::new(0),
             lost: AtomicU64::new(0),
             behind: AtomicU64::new(0),
+            input_slips: AtomicU64::new(0),
             last: AtomicU64::new(0),
             thread: AtomicU32::new(0),
             promotion: AtomicU8::new(0),
@@ -89,6 +91,11 @@ impl Pulse {
         self.behind.fetch_add(frames, Relaxed);
     }
 
+    /// So far. Real-time: safe.
+    pub fn input_slips(&self, slips: u64) {
+        self.input_slips.store(slips, Relaxed);
+    }
+
     /// Real-time: safe.
     pub fn callbacks(&self) -> u64 {
         self.callbacks.load(Relaxed)
@@ -122,6 +129,7 @@ impl Pulse {
             state: if stalled { HealthState::Stalled } else { state },
             lost: self.lost.load(Relaxed),
             behind: self.behind.load(Relaxed),
+            input_slips: self.input_slips.load(Relaxed),
             priority: self.priority(),
         }
     }

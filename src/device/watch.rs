@@ -86,6 +86,7 @@ mod tests {
             state,
             lost: 0,
             behind: 0,
+            input_slips: 0,
             priority: None,
         }
     }
