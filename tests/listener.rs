@@ -1,0 +1,374 @@
+//! The listener finds every planted fault, and nothing where nothing is wrong.
+//!
+//! The recordings are made here by a naive mixer that shares no code with listener or engine.
+
+use fogbell::listener::{Due, Listener, Outcome, Template, Verdict, judge};
+use fogbell::units::{FramePos, Frames, SampleRate};
+use proptest::prelude::*;
+use std::sync::Arc;
+
+const RATE: u32 = 48_000;
+
+/// A decaying tone with a 1 ms attack and an upper partial.
+fn tone(hertz: f64, decay_ms: f64, rate: u32) -> Vec<f32> {
+    let frames = (f64::from(rate) * decay_ms * 6.91 / 1000.0) as usize;
+    (0..frames)
+        .map(|frame| {
+            let t = frame as f64 / f64::from(rate);
+            let attack = (t / 0.001).min(1.0);
+            let envelope = attack * (-t / (decay_ms / 1000.0)).exp();
+            let turn = std::f64::consts::TAU * hertz * t;
+            (0.2 * envelope * (turn.sin() + 0.3 * (2.4 * turn).sin())) as f32
+        })
+        .collect()
+}
+
+/// The sounds of the tests: accent, beat, eighth, sixteenth.
+fn sounds(rate: u32) -> Vec<Vec<f32>> {
+    vec![tone(1500.0, 35.0, rate), tone(1000.0, 35.0, rate), tone(800.0, 25.0, rate), tone(820.0, 18.0, rate)]
+}
+
+fn templates(rate: u32) -> Vec<Arc<Template>> {
+    sounds(rate).iter().map(|sound| Template::new(sound, 0, rate)).collect()
+}
+
+/// A hit as it is really played: frame, sound, gain.
+type Played = (i64, usize, f32);
+
+fn mix(frames: usize, hits: &[Played], rate: u32) -> Vec<f32> {
+    let sounds = sounds(rate);
+    let mut out = vec![0.0f32; frames];
+    for (frame, sound, gain) in hits {
+        for (n, sample) in sounds[*sound].iter().enumerate() {
+            if let Some(slot) = usize::try_from(frame + n as i64).ok().and_then(|at| out.get_mut(at)) {
+                *slot += sample * gain;
+            }
+        }
+    }
+    out
+}
+
+/// Sixteenths at 132 for `beats` beats: accent, beat, eighth and sixteenth as a drummer may want them.
+fn sixteenths(beats: i64, rate: u32) -> Vec<Played> {
+    (0..beats * 4)
+        .map(|index| {
+            let frame = (index as f64 * 60.0 * f64::from(rate) / 132.0 / 4.0).round() as i64 + 6_000;
+            match index % 16 {
+                0 => (frame, 0, 1.0),
+                4 | 8 | 12 => (frame, 1, 0.708),
+                2 | 6 | 10 | 14 => (frame, 2, 0.355),
+                _ => (frame, 3, 0.251),
+            }
+        })
+        .collect()
+}
+
+fn dues(hits: &[Played]) -> Vec<Due> {
+    hits.iter().map(|(frame, sound, gain)| Due::plain(*frame, 0, *sound, *gain)).collect()
+}
+
+fn verdict_at(rate: u32, planned: &[Played], recording: &[f32]) -> Verdict {
+    let rate_type = SampleRate::new(rate).unwrap();
+    judge(templates(rate), rate_type, FramePos(0), &[recording], dues(planned))
+}
+
+fn verdict(planned: &[Played], recording: &[f32]) -> Verdict {
+    verdict_at(RATE, planned, recording)
+}
+
+const LONG: usize = 48_000 * 8;
+
+fn counts(verdict: &Verdict) -> [u64; 8] {
+    let all = &verdict.all;
+    [
+        all.due,
+        all.sounded,
+        all.missed,
+        all.late,
+        all.off_level,
+        all.clipped,
+        all.doubled,
+        all.lost_with_device + all.unheard,
+    ]
+}
+
+fn add_noise(recording: &mut [f32], rms: f32, seed: u64) {
+    let mut random = fastrand::Rng::with_seed(seed);
+    for sample in recording {
+        // The sum of 12 uniform numbers has variance 1.
+        let normal: f32 = (0..12).map(|_| random.f32()).sum::<f32>() - 6.0;
+        *sample += normal * rms;
+    }
+}
+
+#[test]
+fn a_perfect_recording_is_clean_at_every_rate() {
+    for rate in [44_100, 48_000, 96_000, 192_000] {
+        let hits = sixteenths(12, rate);
+        let verdict = verdict_at(rate, &hits, &mix(rate as usize * 7, &hits, rate));
+        assert_eq!(counts(&verdict), [48, 48, 0, 0, 0, 0, 0, 0], "{rate}: {:?}", verdict.findings);
+        assert!(verdict.all.largest_error_frames < 0.01, "{rate}: {}", verdict.all.largest_error_frames);
+        assert!(verdict.largest_level_error_db < 0.01);
+        assert_eq!(verdict.all.blurred, 0);
+    }
+}
+
+#[test]
+fn an_empty_recording_misses_everything_and_a_short_one_has_not_heard_the_rest() {
+    let hits = sixteenths(8, RATE);
+    let silent = verdict(&hits, &vec![0.0; LONG]);
+    assert_eq!(counts(&silent), [32, 0, 32, 0, 0, 0, 0, 0]);
+    let half = verdict(&hits, &mix(hits[16].0 as usize - 10, &hits, RATE));
+    assert_eq!(counts(&half), [32, 16, 0, 0, 0, 0, 0, 16], "{:?}", half.findings);
+}
+
+#[test]
+fn each_planted_fault_is_counted_exactly() {
+    let hits = sixteenths(12, RATE);
+    let all = hits.len() as u64;
+    for index in [0, 5, 16, 21, 22, 47] {
+        let mut without = hits.clone();
+        without.remove(index);
+        let found = verdict(&hits, &mix(LONG, &without, RATE));
+        assert_eq!(counts(&found), [all, all - 1, 1, 0, 0, 0, 0, 0], "missing {index}: {:?}", found.findings);
+        for shift in [-480, -96, -48, -3, -1, 1, 2, 48, 96, 130, 480] {
+            let mut moved = hits.clone();
+            moved[index].0 += shift;
+            let found = verdict(&hits, &mix(LONG, &moved, RATE));
+            let name = format!("moved {index} by {shift}: {:?}", found.findings);
+            assert_eq!(counts(&found), [all, all - 1, 0, 1, 0, 0, 0, 0], "{name}");
+            assert!((found.findings[0].error_frames - shift as f64).abs() < 0.05, "{name}");
+        }
+        for (db, outcome) in [(-1.5, Outcome::OffLevel), (2.0, Outcome::OffLevel), (-15.0, Outcome::Missed)] {
+            let mut level = hits.clone();
+            level[index].2 *= 10f32.powf(db / 20.0);
+            let found = verdict(&hits, &mix(LONG, &level, RATE));
+            assert_eq!(found.findings.len(), 1, "level {index} {db}: {:?}", found.findings);
+            assert_eq!(found.findings[0].outcome, outcome, "level {index} {db}: {:?}", found.findings);
+            assert!((found.findings[0].level_db - f64::from(db)).abs() < 0.05);
+        }
+        for shift in [48, 96, 144, 240, 480, 700, 960, 1440, 2000, 2880] {
+            let mut doubled = hits.clone();
+            doubled.push((hits[index].0 + shift, hits[index].1, hits[index].2));
+            let found = verdict(&hits, &mix(LONG, &doubled, RATE));
+            let name = format!("doubled {index} after {shift}: {:?}", found.findings);
+            assert_eq!(counts(&found), [all, all, 0, 0, 0, 0, 1, 0], "{name}");
+            assert_eq!(found.findings[0].frame, hits[index].0 + shift, "{name}");
+        }
+    }
+}
+
+#[test]
+fn a_double_on_the_very_frame_and_one_far_from_any_due_hit_are_found() {
+    let hits = sixteenths(4, RATE);
+    let mut doubled = hits.clone();
+    doubled.push(hits[3]);
+    let found = verdict(&hits, &mix(LONG, &doubled, RATE));
+    assert_eq!(counts(&found), [16, 16, 0, 0, 0, 0, 1, 0], "{:?}", found.findings);
+    for far in [200_000, 250_123, 380_000] {
+        let mut doubled = hits.clone();
+        doubled.push((far, 1, 0.708));
+        let found = verdict(&hits, &mix(LONG, &doubled, RATE));
+        assert_eq!(counts(&found), [16, 16, 0, 0, 0, 0, 1, 0], "{far}: {:?}", found.findings);
+        assert_eq!(found.findings[0].frame, far);
+    }
+}
+
+#[test]
+fn a_tail_cut_by_a_dead_machine_is_clipped_and_less_than_2_ms_is_missed() {
+    let hits = sixteenths(8, RATE);
+    for (ms, outcome) in [(1.0, Outcome::Missed), (4.0, Outcome::Clipped), (20.0, Outcome::Clipped)] {
+        let mut recording = mix(LONG, &hits, RATE);
+        let dead = hits[8].0 as usize + (ms * 48.0) as usize;
+        recording[dead..hits[9].0 as usize].fill(0.0);
+        // The neighbours' tails die with it; from the next hit on only new sound comes.
+        let rest: Vec<Played> = hits[9..].to_vec();
+        recording[hits[9].0 as usize..].copy_from_slice(&mix(LONG, &rest, RATE)[hits[9].0 as usize..]);
+        let found = verdict(&hits, &recording);
+        let there: Vec<_> = found.findings.iter().filter(|one| one.frame == hits[8].0).collect();
+        assert_eq!(there.len(), 1, "{ms}: {:?}", found.findings);
+        assert_eq!(there[0].outcome, outcome, "{ms}: {:?}", found.findings);
+        assert_eq!(found.all.doubled, 0, "{ms}: {:?}", found.findings);
+    }
+}
+
+#[test]
+fn coinciding_hits_of_a_folded_outlet_are_told_apart() {
+    // Drummer's sixteenths and the band's beats with the same sound, at −3 dB, folded into one channel.
+    let hits = sixteenths(8, RATE);
+    let band: Vec<Played> =
+        hits.iter().filter(|hit| hit.1 < 2).map(|hit| (hit.0, hit.1, hit.2 * 0.5)).collect();
+    let both: Vec<Played> = hits.iter().chain(&band).copied().collect();
+    let found = verdict(&both, &mix(LONG, &both, RATE));
+    assert_eq!(counts(&found), [40, 40, 0, 0, 0, 0, 0, 0], "{:?}", found.findings);
+    let mut without: Vec<Played> = hits.clone();
+    without.extend(&band[1..]);
+    let found = verdict(&both, &mix(LONG, &without, RATE));
+    assert_eq!(counts(&found), [40, 39, 1, 0, 0, 0, 0, 0], "{:?}", found.findings);
+    let mut moved = both.clone();
+    moved[32].0 += 7;
+    let found = verdict(&both, &mix(LONG, &moved, RATE));
+    assert_eq!(counts(&found), [40, 39, 0, 1, 0, 0, 0, 0], "{:?}", found.findings);
+}
+
+#[test]
+fn noise_at_minus_20_db_hides_nothing() {
+    let hits = sixteenths(12, RATE);
+    let all = hits.len() as u64;
+    // 20 dB under the loudest hit's RMS over its first 30 ms; the sixteenths lie 12 dB lower.
+    let accent = &sounds(RATE)[0][..1440];
+    let rms = (accent.iter().map(|s| s * s).sum::<f32>() / 1440.0).sqrt() * 0.1;
+    let noisy = |hits: &[Played], seed| {
+        let mut recording = mix(LONG, hits, RATE);
+        add_noise(&mut recording, rms, seed);
+        recording
+    };
+    for seed in 0..5 {
+        let clean = verdict(&hits, &noisy(&hits, seed));
+        assert_eq!(counts(&clean), [all, all, 0, 0, 0, 0, 0, 0], "{seed}: {:?}", clean.findings);
+    }
+    let index = 20;
+    let mut without = hits.clone();
+    without.remove(index);
+    let found = verdict(&hits, &noisy(&without, 7));
+    assert_eq!(counts(&found), [all, all - 1, 1, 0, 0, 0, 0, 0], "{:?}", found.findings);
+    let mut moved = hits.clone();
+    moved[index].0 += 1;
+    let found = verdict(&hits, &noisy(&moved, 8));
+    assert_eq!(counts(&found), [all, all - 1, 0, 1, 0, 0, 0, 0], "{:?}", found.findings);
+    let mut doubled = hits.clone();
+    doubled.push((hits[index].0 + 144, hits[index].1, hits[index].2));
+    let found = verdict(&hits, &noisy(&doubled, 9));
+    assert_eq!(counts(&found), [all, all, 0, 0, 0, 0, 1, 0], "{:?}", found.findings);
+}
+
+#[test]
+fn frames_that_nobody_asked_for_are_lost_with_the_device_or_late() {
+    let hits = sixteenths(8, RATE);
+    let (before, back) = (hits[8].0 - 100, hits[10].0 + 200);
+    let full = mix(LONG, &hits, RATE);
+    let mut recording = full.clone();
+    // Hit 10 is 200 frames (4.2 ms) inside the gap: it sounds at the first frame asked for.
+    let others: Vec<Played> = hits.iter().enumerate().filter(|(i, _)| *i != 10).map(|(_, h)| *h).collect();
+    let mut late = others.clone();
+    late.retain(|hit| hit.0 < before || hit.0 > back);
+    late.push((back, hits[10].1, hits[10].2));
+    recording[back as usize..].copy_from_slice(&mix(LONG, &late, RATE)[back as usize..]);
+    let mut listener = Listener::new(templates(RATE), SampleRate::standard(), 1);
+    for due in dues(&hits) {
+        listener.expect(due);
+    }
+    listener.hear(FramePos(0), Frames(0), &[&recording[..before as usize]]);
+    listener.hear(FramePos(back), Frames(back - before), &[&recording[back as usize..]]);
+    let found = listener.finish();
+    assert_eq!(found.all.lost_with_device, 2, "{:?}", found.findings);
+    assert_eq!((found.all.late, found.all.missed, found.all.doubled), (1, 0, 0), "{:?}", found.findings);
+    assert_eq!(found.all.sounded, 29);
+    let late = found.findings.iter().find(|one| one.outcome == Outcome::Late).unwrap();
+    assert!((late.error_frames - 200.0).abs() < 0.1);
+}
+
+#[test]
+fn hearing_in_pieces_is_hearing_at_once_and_memory_stays_small() {
+    let hits = sixteenths(200, RATE);
+    let frames = hits.last().unwrap().0 as usize + 48_000;
+    let mut faulty = hits.clone();
+    faulty.remove(100);
+    faulty[300].0 += 2;
+    let recording = mix(frames, &faulty, RATE);
+    let whole = verdict(&hits, &recording);
+    let mut random = fastrand::Rng::with_seed(4);
+    let mut listener = Listener::new(templates(RATE), SampleRate::standard(), 1);
+    let mut waiting = dues(&hits).into_iter().peekable();
+    let (mut at, mut most) = (0, 0);
+    while at < frames {
+        let piece = random.usize(1..3000).min(frames - at);
+        listener.hear(FramePos(at as i64), Frames(0), &[&recording[at..at + piece]]);
+        at += piece;
+        // Half a second after it sounded, as events from a running show may come.
+        while waiting.peek().is_some_and(|due| due.frame.0 + 24_000 < at as i64) {
+            listener.expect(waiting.next().unwrap());
+        }
+        most = most.max(listener.held_frames());
+    }
+    waiting.for_each(|due| listener.expect(due));
+    let pieces = listener.finish();
+    assert_eq!(counts(&pieces), counts(&whole));
+    assert_eq!(counts(&whole), [800, 798, 1, 1, 0, 0, 0, 0], "{:?}", whole.findings);
+    assert!(most < 48_000 * 4, "{most} frames held");
+}
+
+#[test]
+fn a_due_that_no_channel_or_sound_can_answer_is_not_clean() {
+    let mut listener = Listener::new(templates(RATE), SampleRate::standard(), 1);
+    listener.expect(Due::plain(100, 5, 0, 1.0));
+    listener.expect(Due::plain(100, 0, 50, 1.0));
+    let verdict = listener.finish();
+    assert_eq!((verdict.all.due, verdict.all.unheard), (2, 2));
+    assert!(!verdict.clean());
+}
+
+/// A plan of 5 to 40 hits whose neighbours are 25 to 400 ms apart.
+fn plans() -> impl Strategy<Value = Vec<Played>> {
+    let hit = (1_200i64..19_200, 0usize..4, 0.2f32..1.0);
+    prop::collection::vec(hit, 5..40).prop_map(|steps| {
+        let mut frame = 2_000;
+        steps
+            .into_iter()
+            .map(|(step, sound, gain)| {
+                frame += step;
+                (frame, sound, gain)
+            })
+            .collect()
+    })
+}
+
+#[derive(Clone, Debug)]
+enum Corruption {
+    Missing,
+    Moved(i64),
+    Level(f32),
+    Doubled(i64),
+}
+
+fn corruptions() -> impl Strategy<Value = Corruption> {
+    prop_oneof![
+        Just(Corruption::Missing),
+        (1i64..480).prop_map(Corruption::Moved),
+        (1i64..480).prop_map(|by| Corruption::Moved(-by)),
+        (1.3f32..8.0).prop_map(|db| Corruption::Level(-db)),
+        (1.3f32..4.0).prop_map(Corruption::Level),
+        (48i64..2_880).prop_map(Corruption::Doubled),
+    ]
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 150, failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn any_plan_played_as_planned_is_clean(hits in plans()) {
+        let frames = hits.last().unwrap().0 as usize + 24_000;
+        let found = verdict(&hits, &mix(frames, &hits, RATE));
+        prop_assert!(found.clean(), "{:?}", found.findings);
+        prop_assert_eq!(found.all.due, hits.len() as u64);
+        prop_assert!(found.all.largest_error_frames < 0.05);
+    }
+
+    #[test]
+    fn any_single_corruption_is_found(hits in plans(), pick in any::<prop::sample::Index>(), what in corruptions()) {
+        let index = pick.index(hits.len());
+        let mut played = hits.clone();
+        match &what {
+            Corruption::Missing => { played.remove(index); }
+            Corruption::Moved(by) => played[index].0 += by,
+            Corruption::Level(db) => played[index].2 *= 10f32.powf(db / 20.0),
+            Corruption::Doubled(by) => played.push((hits[index].0 + by, hits[index].1, hits[index].2)),
+        }
+        let frames = hits.last().unwrap().0 as usize + 24_000;
+        let found = verdict(&hits, &mix(frames, &played, RATE));
+        prop_assert!(!found.clean(), "{what:?} of {index} not found");
+        prop_assert_eq!(found.all.due, hits.len() as u64);
+        let wrong = found.findings.len();
+        prop_assert!(wrong <= 2, "{what:?} of {index} {:?} blamed on many: {:?}", hits[index], found.findings);
+    }
+}
