@@ -343,7 +343,7 @@ fn corruptions() -> impl Strategy<Value = Corruption> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 150, failure_persistence: None, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 400, failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
     fn any_plan_played_as_planned_is_clean(hits in plans()) {

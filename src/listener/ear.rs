@@ -542,15 +542,20 @@ fn settle(search: &mut Search, atoms: Vec<Atom>, owners: &[Owner], group: &[Want
     for _ in 0..2 * owners.len() + 4 {
         let poor = |index: &usize| {
             let misfit = search.scene.misfit(&solution, *index, search.reach.moved);
-            (misfit > fine(&solution.atoms[*index].template)).then_some((*index, misfit))
+            let atom = &solution.atoms[*index];
+            let weight = misfit * atom.planned.powi(2) * atom.template.energy();
+            (misfit > fine(&atom.template)).then_some((*index, misfit, weight))
         };
         let open = (0..owners.len()).filter(|index| owners[*index].judged_now && !settled[*index]);
-        let worst = open.filter_map(|index| poor(&index)).max_by(|a, b| a.1.total_cmp(&b.1));
-        let Some((index, misfit)) = worst else { break };
+        let worst = open.filter_map(|index| poor(&index)).max_by(|a, b| a.2.total_cmp(&b.2));
+        let Some((index, misfit, _)) = worst else { break };
         let limit = fine(&solution.atoms[index].template);
         let other = other_sound(search, &solution, index, &owners[index], group);
         match other.or_else(|| search.better(&solution, index, misfit, limit)) {
-            Some(better) => solution = better,
+            Some(better) => {
+                solution = better;
+                settled.fill(false);
+            }
             None => settled[index] = true,
         }
     }

@@ -174,13 +174,20 @@ impl Search<'_> {
     fn extra(&mut self, current: &Solution, index: usize, own: &[f32], around: &Around) -> Option<Solution> {
         let near = current.atoms[index].clone();
         let alone = self.alone(&near);
+        let others: Vec<i64> = current
+            .atoms
+            .iter()
+            .enumerate()
+            .filter(|(other, atom)| *other != index && !atom.extra && atom.start != near.start)
+            .map(|(_, atom)| atom.start)
+            .collect();
         let mut best: Option<(f64, Arc<Template>, i64)> = None;
         let mut known = vec![Arc::clone(&near.template)];
         known.extend(self.pool.iter().filter(|one| key(one) != key(&near.template)).take(5).cloned());
         for template in known {
             let heard = self.around(own, &template, near.place());
             let crossed = self.around(&alone, &template, near.place());
-            let proposal = self.propose(&near, &template, &heard, &crossed, around.at(0));
+            let proposal = self.propose(&near, &others, &template, &heard, &crossed, around.at(0));
             if let Some((worth, lag)) = proposal {
                 if best.as_ref().is_none_or(|best| worth > best.0) {
                     best = Some((worth, template, lag));
@@ -209,17 +216,23 @@ impl Search<'_> {
     fn propose(
         &self,
         near: &Atom,
+        others: &[i64],
         template: &Arc<Template>,
         heard: &Around,
         crossed: &Around,
         c0: f64,
     ) -> Option<(f64, i64)> {
         let (e0, e) = (near.template.energy(), template.energy());
+        // A place within reach of another due hit is that hit's to explain.
+        let taken = |place: i64| {
+            place >= self.reach.before
+                || others.iter().any(|other| (other - place).abs() <= self.reach.moved)
+        };
         let mut best: Option<(f64, i64)> = None;
         for lag in heard.lags() {
             let (c, x) = (heard.at(lag), crossed.at(lag));
             let room = e0 * e - x * x;
-            if room < 0.01 * e0 * e || near.place() + lag >= self.reach.before {
+            if room < 0.01 * e0 * e {
                 continue;
             }
             let gain = (c * e0 - c0 * x) / room;
@@ -229,7 +242,7 @@ impl Search<'_> {
                 best = Some((worth, lag));
             }
         }
-        best
+        best.filter(|(_, lag)| !taken(near.place() + lag))
     }
 
     fn confirm(
