@@ -308,6 +308,84 @@ fn a_due_that_no_channel_or_sound_can_answer_is_not_clean() {
     assert!(!verdict.clean());
 }
 
+/// A drum loop: a low thump, a burst of noise on 2 and 4, and a hat on every eighth, at 132.
+fn drums(frames: usize, start: i64, seed: u64) -> Vec<f32> {
+    let mut out = vec![0.0f32; frames];
+    let mut random = fastrand::Rng::with_seed(seed);
+    let eighth = 60.0 * f64::from(RATE) / 132.0 / 2.0;
+    let mut index = 0;
+    loop {
+        let at = start + (index as f64 * eighth).round() as i64;
+        if at as usize >= frames {
+            return out;
+        }
+        for n in 0..9_600usize {
+            let Some(slot) = out.get_mut(at as usize + n) else { break };
+            let t = n as f64 / f64::from(RATE);
+            let noise = f64::from(random.f32()) * 2.0 - 1.0;
+            let thump = (std::f64::consts::TAU * 60.0 * t).sin() * (-t / 0.08).exp();
+            let snare = (noise + (std::f64::consts::TAU * 190.0 * t).sin()) * (-t / 0.05).exp();
+            *slot += match index % 4 {
+                0 => thump + 0.2 * noise * (-t / 0.01).exp(),
+                2 => 0.6 * snare,
+                _ => 0.2 * noise * (-t / 0.01).exp(),
+            } as f32;
+        }
+        index += 1;
+    }
+}
+
+#[test]
+fn a_drum_loop_on_the_beats_does_not_spoil_the_counts_down_to_minus_12_db() {
+    let hits: Vec<Played> = sixteenths(24, RATE).into_iter().filter(|hit| hit.1 < 2).collect();
+    let all = hits.len() as u64;
+    let frames = 48_000 * 13;
+    let drums = drums(frames, 6_000, 3);
+    let peak = |samples: &[f32]| samples.iter().fold(0.0f32, |peak, one| peak.max(one.abs()));
+    for db in [-30.0, -20.0, -12.0] {
+        let level = peak(&sounds(RATE)[0]) / peak(&drums) * 10f32.powf(db / 20.0);
+        let over = |hits: &[Played]| {
+            let mut recording = mix(frames, hits, RATE);
+            recording.iter_mut().zip(&drums).for_each(|(one, drum)| *one += drum * level);
+            recording
+        };
+        let clean = verdict(&hits, &over(&hits));
+        println!("drums at {db} dB: {:?} blurred {} worst {}", counts(&clean), clean.all.blurred, clean.all.largest_error_frames);
+        assert_eq!(counts(&clean), [all, all, 0, 0, 0, 0, 0, 0], "{db}: {:?}", clean.findings);
+        let mut faulty = hits.clone();
+        faulty.remove(3);
+        faulty[7].0 += 240;
+        faulty.push((hits[12].0 + 144, hits[12].1, hits[12].2));
+        let found = verdict(&hits, &over(&faulty));
+        assert_eq!(counts(&found), [all, all - 2, 1, 1, 0, 0, 1, 0], "{db}: {:?}", found.findings);
+    }
+}
+
+#[test]
+#[ignore = "a measurement: prints how many times faster than real time eight channels are judged"]
+fn speed_of_eight_channels() {
+    for noise in [0.0, 0.003, 0.01, 0.03, 0.1] {
+        let hits = sixteenths(264, RATE);
+        let frames = 48_000 * 121;
+        let mut recording = mix(frames, &hits, RATE);
+        if noise > 0.0 {
+            add_noise(&mut recording, noise, 1);
+        }
+        let mut listener = Listener::new(templates(RATE), SampleRate::standard(), 8);
+        for due in dues(&hits) {
+            (0..8).for_each(|channel| listener.expect(Due { channel, ..due.clone() }));
+        }
+        let start = std::time::Instant::now();
+        for at in (0..frames).step_by(4_800) {
+            let piece = &recording[at..at + 4_800];
+            listener.hear(FramePos(at as i64), Frames(0), &[piece; 8]);
+        }
+        let verdict = listener.finish();
+        let took = start.elapsed().as_secs_f64();
+        println!("noise {noise}: {:.0} x real time, {:?} blurred {}", 121.0 / took, counts(&verdict), verdict.all.blurred);
+    }
+}
+
 /// A plan of 5 to 40 hits whose neighbours are 25 to 400 ms apart.
 fn plans() -> impl Strategy<Value = Vec<Played>> {
     let hit = (1_200i64..19_200, 0usize..4, 0.2f32..1.0);

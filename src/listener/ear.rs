@@ -1,7 +1,7 @@
 //! One output channel: its samples of the last seconds, what is due on it, and what is left of it.
 
 use super::correlate::{Correlator, energy, key};
-use super::due::Due;
+use super::due::{Due, Shape};
 use super::explain::{Cover, FOUND_PART, Reach, Search};
 use super::fit::{Atom, Scene, Solution, add};
 use super::template::Template;
@@ -59,6 +59,14 @@ struct Owner {
     judged_now: bool,
 }
 
+/// A sound met on a channel.
+struct Known {
+    template: Arc<Template>,
+    gain: f32,
+    /// The sound of a single hit of a streamed file.
+    single: bool,
+}
+
 /// One output channel.
 pub struct Ear {
     channel: u16,
@@ -74,12 +82,14 @@ pub struct Ear {
     cuts: Vec<(Option<u8>, i64)>,
     edges: Vec<i64>,
     /// Sounds met on this channel and their last planned gain.
-    pool: Vec<(Arc<Template>, f32)>,
+    pool: Vec<Known>,
     scanned: i64,
 }
 
 /// Sounds that a channel is searched for at most.
 const POOL: usize = 16;
+/// Of them, sounds of single streamed hits.
+const SINGLES: usize = 2;
 /// Due hits of one scene at most.
 const SCENE_HITS: usize = 24;
 
@@ -193,7 +203,11 @@ impl Ear {
     fn judge_group(&mut self, count: usize, correlator: &mut Correlator, verdict: &mut Verdict) {
         let mut group: Vec<Wanted> = self.wanted.drain(..count).collect();
         for wanted in &group {
-            learn(&mut self.pool, &wanted.template, wanted.due.gain);
+            let single = matches!(wanted.due.shape, Shape::Own(_));
+            learn(&mut self.pool, &wanted.template, wanted.due.gain, single);
+            if let Some((template, gain)) = &wanted.or {
+                learn(&mut self.pool, template, *gain, false);
+            }
         }
         group.retain_mut(|wanted| self.reachable(wanted, verdict));
         if group.is_empty() {
@@ -212,7 +226,7 @@ impl Ear {
         let (atoms, mut owners) = self.atoms(&group, judged);
         let reach =
             Reach { moved: self.lengths.moved, extra: self.lengths.extra, before, begun: self.lengths.begun };
-        let pool: Vec<_> = self.pool.iter().map(|(template, _)| Arc::clone(template)).collect();
+        let pool: Vec<_> = self.pool.iter().map(|known| Arc::clone(&known.template)).collect();
         let mut search = Search { scene: &scene, correlator, reach, pool: &pool };
         let solution = settle(&mut search, atoms, &owners, &group);
         owners.resize(solution.atoms.len(), Owner { wanted: Vec::new(), judged_now: true });
@@ -415,7 +429,7 @@ impl Ear {
     fn scan(&mut self, limit: i64, correlator: &mut Correlator, verdict: &mut Verdict) {
         let next = self.wanted.front().map_or(i64::MAX, |next| next.start);
         let ready = limit.min(next) - self.lengths.extra;
-        let longest = self.pool.iter().map(|(template, _)| template.judged()).max().unwrap_or(0);
+        let longest = self.pool.iter().map(|known| known.template.judged()).max().unwrap_or(0);
         let hop = correlator.size().saturating_sub(longest).max(1) as i64;
         while self.scanned + hop + (longest as i64) < ready {
             self.scan_hop(self.scanned, hop, longest, correlator, verdict);
@@ -457,7 +471,7 @@ impl Ear {
         let mut spectrum = None;
         let mut squares = None;
         let mut best: Option<(f64, Arc<Template>, i64, f64)> = None;
-        for (template, planned) in &self.pool {
+        for Known { template, gain: planned, .. } in &self.pool {
             let template_peak = template.samples().iter().fold(0.0f32, |peak, one| peak.max(one.abs()));
             if peak < 0.25 * planned * template_peak {
                 continue;
@@ -520,15 +534,20 @@ fn push_range(list: &mut Vec<(i64, i64)>, from: i64, to: i64) {
     }
 }
 
-fn learn(pool: &mut Vec<(Arc<Template>, f32)>, template: &Arc<Template>, gain: f32) {
-    if let Some(known) = pool.iter_mut().find(|(known, _)| key(known) == key(template)) {
-        known.1 = gain;
+/// Remembers a sound; of single ones only the last two, so that a streamed file does not push out the rest.
+fn learn(pool: &mut Vec<Known>, template: &Arc<Template>, gain: f32, single: bool) {
+    if let Some(known) = pool.iter_mut().find(|known| key(&known.template) == key(template)) {
+        known.gain = gain;
         return;
+    }
+    let singles: Vec<usize> = (0..pool.len()).filter(|index| pool[*index].single).collect();
+    if single && singles.len() >= SINGLES {
+        pool.remove(singles[singles.len() - 1]);
     }
     if pool.len() == POOL {
         pool.pop();
     }
-    pool.insert(0, (Arc::clone(template), gain));
+    pool.insert(0, Known { template: Arc::clone(template), gain, single });
 }
 
 /// A misfit above this (part of the planned energy) asks for a search: a quarter of what one frame makes.

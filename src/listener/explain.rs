@@ -29,8 +29,8 @@ pub struct Cover {
 
 /// A gain under this part of the plan is no hit (−12 dB).
 pub const FOUND_PART: f64 = 0.251_188_643;
-/// Scatters that a claim must exceed: 4.5 in a thousand places is a false alarm in 300.
-const SURE: f64 = 4.5;
+/// Scatters that a claim must exceed: 5.5 among a thousand places is no false alarm in a night.
+const SURE: f64 = 5.5;
 /// A misfit under this is worth no search for an extra hit.
 const EXTRA_FROM: f64 = 0.02;
 

@@ -45,6 +45,13 @@ impl Listener {
         set.sounds.iter().map(|sound| Template::new(&sound.samples, sound.lead as usize, rate)).collect()
     }
 
+    /// More sounds (a set loaded later); returns the index of the first of them.
+    pub fn add_sounds(&mut self, templates: Vec<Arc<Template>>) -> usize {
+        let first = self.templates.len();
+        self.templates.extend(templates);
+        first
+    }
+
     /// How far judgement stays behind hearing.
     pub fn set_patience(&mut self, patience: Frames) {
         self.patience = patience.0.max(0);

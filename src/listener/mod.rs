@@ -9,6 +9,8 @@
 //! too much, other explanations are tried: the hit has moved, is cut off, or there is one hit too many.
 //! What is explained is taken out, and the remainder is searched for hits that nobody asked for.
 
+pub mod clips;
+
 pub mod correlate;
 
 pub mod due;
@@ -27,8 +29,9 @@ pub mod template;
 
 pub mod verdict;
 
+pub use clips::WavClips;
 pub use due::{Due, Shape};
 pub use judge::{Listener, judge};
-pub use plan::{Clips, NoClips, Plan};
+pub use plan::{Clips, Expect, NoClips, Plan};
 pub use template::Template;
 pub use verdict::{Finding, Outcome, Verdict};
