@@ -34,6 +34,8 @@ pub struct Correlator {
     forward: Arc<dyn RealToComplex<f32>>,
     inverse: Arc<dyn ComplexToReal<f32>>,
     spectra: HashMap<usize, (Arc<Template>, Vec<Complex<f32>>)>,
+    /// How much one template is like another at each distance; see [`Correlator::likeness`].
+    pairs: HashMap<(usize, usize), Arc<Vec<f32>>>,
     time: Vec<f32>,
     work: Vec<Complex<f32>>,
 }
@@ -50,7 +52,7 @@ impl Correlator {
         let inverse = planner.plan_fft_inverse(size);
         let work = forward.make_output_vec();
         let time = vec![0.0; size];
-        Correlator { size, forward, inverse, spectra: HashMap::new(), time, work }
+        Correlator { size, forward, inverse, spectra: HashMap::new(), pairs: HashMap::new(), time, work }
     }
 
     pub fn size(&self) -> usize {
@@ -88,12 +90,42 @@ impl Correlator {
         self.time.iter().take(places).map(|value| value * scale).collect()
     }
 
+    /// What `head` of `template` would match of the whole sound `near`, placed `reach` after the first value.
+    pub fn likeness(
+        &mut self,
+        near: &Arc<Template>,
+        template: &Arc<Template>,
+        reach: usize,
+    ) -> Arc<Vec<f32>> {
+        self.learn(near);
+        self.learn(template);
+        let pair = (key(near), key(template));
+        if let Some(known) = self.pairs.get(&pair) {
+            return Arc::clone(known);
+        }
+        let mut alone = vec![0.0; reach];
+        alone.extend_from_slice(near.samples());
+        alone.resize(alone.len().max(2 * reach + 1 + template.judged()), 0.0);
+        let spectrum = self.spectrum(&alone[..2 * reach + 1 + template.judged()]);
+        let values = Arc::new(self.matched(&spectrum, template, 2 * reach + 1));
+        self.pairs.insert(pair, Arc::clone(&values));
+        values
+    }
+
+    /// Makes room for stretches of `size` samples.
+    pub fn grow(&mut self, size: usize) {
+        if size > self.size {
+            *self = Correlator::new(size);
+        }
+    }
+
     fn learn(&mut self, template: &Arc<Template>) {
         if self.spectra.contains_key(&key(template)) {
             return;
         }
         if self.spectra.len() >= KEPT_SPECTRA {
             self.spectra.clear();
+            self.pairs.clear();
         }
         let spectrum = self.spectrum(template.head());
         self.spectra.insert(key(template), (Arc::clone(template), spectrum));

@@ -168,9 +168,12 @@ impl Ear {
             return;
         }
         while let Some(group) = self.next_group(limit) {
+            let begin = self.wanted.front().map_or(limit, |next| next.start);
+            self.scan(begin.min(limit), correlator, verdict);
             self.judge_group(group, correlator, verdict);
         }
-        self.scan(limit, correlator, verdict);
+        let next = self.wanted.front().map_or(limit, |next| next.start);
+        self.scan(next.min(limit), correlator, verdict);
         self.forget(limit);
     }
 
@@ -229,9 +232,12 @@ impl Ear {
         let pool: Vec<_> = self.pool.iter().map(|known| Arc::clone(&known.template)).collect();
         let mut search = Search { scene: &scene, correlator, reach, pool: &pool };
         let solution = settle(&mut search, atoms, &owners, &group);
-        owners.resize(solution.atoms.len(), Owner { wanted: Vec::new(), judged_now: true });
-        let mut extras: Vec<usize> =
-            (0..solution.atoms.len()).filter(|index| solution.atoms[*index].extra).collect();
+        // What stands at or after a neighbour that is judged later is left for then.
+        let now = |atom: &Atom| atom.place() < before;
+        let judged_now = |atom: &Atom| Owner { wanted: Vec::new(), judged_now: now(atom) };
+        owners.extend(solution.atoms[owners.len()..].iter().map(judged_now));
+        let is_extra = |index: &usize| solution.atoms[*index].extra && owners[*index].judged_now;
+        let mut extras: Vec<usize> = (0..solution.atoms.len()).filter(is_extra).collect();
         for (index, owner) in owners.iter().enumerate() {
             if owner.judged_now && !owner.wanted.is_empty() {
                 self.count(&mut search, &solution, index, owner, &group, &mut extras, verdict);
@@ -345,10 +351,12 @@ impl Ear {
             return;
         }
         let gains: Vec<f64> = owner.wanted.iter().map(|one| planned(&group[*one], atom)).collect();
-        let heard = heard_subset(&gains, atom.gain, margin);
+        let twins = twins(group, owner, atom);
+        let twin_gains: Vec<f64> = twins.iter().map(|twin| twin.1).collect();
+        let heard = heard_subset(&gains, &twin_gains, atom.gain, margin);
         if let Heard::Twice(which) = heard {
-            let due = &group[owner.wanted[which]].due;
-            self.doubled(atom.place() + atom.template.lead(), gains[which], due, verdict);
+            let (of, gain) = twins[which];
+            self.doubled(atom.place() + atom.template.lead(), gain, &group[of].due, verdict);
         }
         for (member, wanted) in owner.wanted.iter().enumerate() {
             let wanted = &group[*wanted];
@@ -425,15 +433,17 @@ impl Ear {
         add(&mut self.left[at..], &samples[skip..skip + frames], -atom.gain as f32);
     }
 
-    /// Searches what is left, before the next due hit, for sounds that were not due.
-    fn scan(&mut self, limit: i64, correlator: &mut Correlator, verdict: &mut Verdict) {
-        let next = self.wanted.front().map_or(i64::MAX, |next| next.start);
-        let ready = limit.min(next) - self.lengths.extra;
+    /// Searches what is left, up to the next due hit or the limit, for sounds that were not due.
+    ///
+    /// A place is searched when the sound there would end before `to`; the last stretch is searched again
+    /// next time, which finds nothing twice because what is found is taken out.
+    fn scan(&mut self, to: i64, correlator: &mut Correlator, verdict: &mut Verdict) {
         let longest = self.pool.iter().map(|known| known.template.judged()).max().unwrap_or(0);
-        let hop = correlator.size().saturating_sub(longest).max(1) as i64;
-        while self.scanned + hop + (longest as i64) < ready {
-            self.scan_hop(self.scanned, hop, longest, correlator, verdict);
-            self.scanned += hop;
+        let most = correlator.size().saturating_sub(longest).max(1) as i64;
+        while self.scanned < to - longest as i64 {
+            let hop = most.min(to - self.scanned);
+            self.scan_hop(self.scanned, hop, longest as i64, to, correlator, verdict);
+            self.scanned = (self.scanned + hop).min(to - longest as i64);
         }
     }
 
@@ -441,13 +451,14 @@ impl Ear {
         &mut self,
         from: i64,
         hop: i64,
-        longest: usize,
+        longest: i64,
+        to: i64,
         correlator: &mut Correlator,
         verdict: &mut Verdict,
     ) {
+        let end = (from + hop + longest).min(to);
+        let holes = self.holes(from, end);
         for _ in 0..SCENE_HITS {
-            let end = from + hop + longest as i64;
-            let holes = self.holes(from, end);
             let stretch = self.stretch(from, end, &holes);
             let Some((template, place, gain)) = self.loudest(from, hop as usize, &stretch, correlator) else {
                 return;
@@ -472,26 +483,23 @@ impl Ear {
         let mut squares = None;
         let mut best: Option<(f64, Arc<Template>, i64, f64)> = None;
         for Known { template, gain: planned, .. } in &self.pool {
-            let template_peak = template.samples().iter().fold(0.0f32, |peak, one| peak.max(one.abs()));
-            if peak < 0.25 * planned * template_peak {
+            if peak < 0.25 * planned * template.peak() {
                 continue;
             }
             let spectrum = spectrum.get_or_insert_with(|| correlator.spectrum(stretch));
             let squares = squares.get_or_insert_with(|| running_squares(stretch));
+            let places = places.min((stretch.len() + 1).saturating_sub(template.judged()));
             let matched = correlator.matched(spectrum, template, places);
             for (place, value) in matched.iter().enumerate() {
                 let gain = f64::from(*value) / template.energy();
                 if gain < EXTRA_PART * f64::from(*planned) {
                     continue;
                 }
-                let here = squares[(place + template.judged()).min(stretch.len())] - squares[place];
+                let here = squares[place + template.judged()] - squares[place];
                 let worth = gain * gain * template.energy();
-                let alike = worth > ALIKE * ALIKE * here;
                 let at = from + place as i64;
-                if alike
-                    && best.as_ref().is_none_or(|best| worth > best.0)
-                    && !self.near_edge(at + template.lead())
-                {
+                let alike = worth > ALIKE * ALIKE * here && !self.near_edge(at + template.lead());
+                if alike && best.as_ref().is_none_or(|best| worth > best.0) {
                     best = Some((worth, Arc::clone(template), at, gain));
                 }
             }
@@ -557,28 +565,46 @@ fn fine(template: &Template) -> f64 {
 
 fn settle(search: &mut Search, atoms: Vec<Atom>, owners: &[Owner], group: &[Wanted]) -> Solution {
     let mut solution = search.scene.solve(atoms);
-    let mut settled = vec![false; owners.len()];
+    for (index, owner) in owners.iter().enumerate() {
+        let off = (solution.atoms[index].gain / solution.atoms[index].planned).log10().abs() * 20.0;
+        if off.is_nan() || off > 1.0 {
+            solution = other_sound(search, &solution, index, owner, group).unwrap_or(solution);
+        }
+    }
     for _ in 0..2 * owners.len() + 4 {
-        let poor = |index: &usize| {
-            let misfit = search.scene.misfit(&solution, *index, search.reach.moved);
-            let atom = &solution.atoms[*index];
-            let weight = misfit * atom.planned.powi(2) * atom.template.energy();
-            (misfit > fine(&atom.template)).then_some((*index, misfit, weight))
-        };
-        let open = (0..owners.len()).filter(|index| owners[*index].judged_now && !settled[*index]);
-        let worst = open.filter_map(|index| poor(&index)).max_by(|a, b| a.2.total_cmp(&b.2));
-        let Some((index, misfit, _)) = worst else { break };
-        let limit = fine(&solution.atoms[index].template);
-        let other = other_sound(search, &solution, index, &owners[index], group);
-        match other.or_else(|| search.better(&solution, index, misfit, limit)) {
-            Some(better) => {
-                solution = better;
-                settled.fill(false);
-            }
-            None => settled[index] = true,
+        match best_of_all(search, &solution, owners, group) {
+            Some(better) => solution = better,
+            None => break,
         }
     }
     solution
+}
+
+/// The best other explanation that any of the hits with too much left offers.
+fn best_of_all(
+    search: &mut Search,
+    solution: &Solution,
+    owners: &[Owner],
+    group: &[Wanted],
+) -> Option<Solution> {
+    let mut best: Option<(f64, Solution)> = None;
+    for (index, owner) in owners.iter().enumerate() {
+        let limit = fine(&solution.atoms[index].template);
+        let near = search.scene.misfit(solution, index, search.reach.moved);
+        let far = search.scene.misfit(solution, index, search.reach.extra);
+        if near.max(far) <= limit {
+            continue;
+        }
+        let other =
+            other_sound(search, solution, index, owner, group).map(|other| (other.left_energy, other));
+        let found = other.or_else(|| search.better(solution, index, (near, far), limit));
+        if let Some((score, found)) = found
+            && best.as_ref().is_none_or(|(least, _)| score < *least)
+        {
+            best = Some((score, found));
+        }
+    }
+    best.map(|(_, solution)| solution)
 }
 
 /// The same hit with the other sound it may have, when that explains more.
@@ -599,7 +625,14 @@ fn other_sound(
     atoms[index].template = Arc::clone(template);
     atoms[index].planned = f64::from(*gain);
     let other = search.scene.solve(atoms);
-    (other.left_energy < 0.9 * solution.left_energy).then_some(other)
+    (strain(&other) < 0.9 * strain(solution)).then_some(other)
+}
+
+/// What an explanation leaves, and a little for how far its gains are from their plans: it decides between
+/// explanations that leave the same (two clicks of a folded outlet may have the same sound).
+fn strain(solution: &Solution) -> f64 {
+    let off = |atom: &Atom| (atom.gain - atom.planned).powi(2) * atom.template.energy();
+    solution.left_energy + 0.01 * solution.atoms.iter().map(off).sum::<f64>()
 }
 
 fn planned(wanted: &Wanted, atom: &Atom) -> f64 {
@@ -620,13 +653,25 @@ enum Heard {
 /// 1 dB.
 const LEVEL: f64 = 1.122_018_454;
 
-fn heard_subset(gains: &[f64], gain: f64, margin: f64) -> Heard {
+/// Hits that may be in an atom once too often: its own, and those whose other sound it is.
+fn twins(group: &[Wanted], owner: &Owner, atom: &Atom) -> Vec<(usize, f64)> {
+    let own = owner.wanted.iter().map(|index| (*index, planned(&group[*index], atom)));
+    let others = group.iter().enumerate().filter_map(|(index, wanted)| {
+        let (template, gain) = wanted.or.as_ref()?;
+        let start = wanted.start + wanted.template.lead() - template.lead();
+        let is = key(template) == key(&atom.template) && start == atom.start;
+        (is && !owner.wanted.contains(&index)).then_some((index, f64::from(*gain)))
+    });
+    own.chain(others).collect()
+}
+
+fn heard_subset(gains: &[f64], twins: &[f64], gain: f64, margin: f64) -> Heard {
     let all: f64 = gains.iter().sum();
     let is = |sum: f64| gain >= sum / LEVEL - margin && gain <= sum * LEVEL + margin;
     if is(all) {
         return Heard::All;
     }
-    if let Some(which) = gains.iter().position(|one| is(all + one)) {
+    if let Some(which) = twins.iter().position(|one| is(all + one)) {
         return Heard::Twice(which);
     }
     let members = gains.len().min(8);

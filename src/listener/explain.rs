@@ -1,8 +1,9 @@
 //! Trying other explanations where the planned one leaves too much: moved, cut off, one too many.
 
 use super::correlate::{Correlator, energy, key};
-use super::fit::{Atom, Scene, Solution, add};
+use super::fit::{Atom, Scene, Solution};
 use super::template::Template;
+use realfft::num_complex::Complex;
 use std::sync::Arc;
 
 /// Reaches of a search, in frames.
@@ -76,13 +77,29 @@ impl Around {
 
 impl Search<'_> {
     fn around(&mut self, stretch: &[f32], template: &Arc<Template>, place: i64) -> Around {
+        let (from, spectrum) = self.spectrum(stretch, place, template.judged());
+        self.matched(from, &spectrum, template, place)
+    }
+
+    /// First searched frame around a place, and the spectrum of what templates up to `longest` meet there.
+    fn spectrum(&mut self, stretch: &[f32], place: i64, longest: usize) -> (i64, Vec<Complex<f32>>) {
         let from = (place - self.reach.extra).max(self.scene.from);
         let places = (place + self.reach.extra - from).max(0) as usize + 1;
         let begin = ((from - self.scene.from) as usize).min(stretch.len());
-        let end = (begin + places + template.judged()).min(stretch.len());
-        let spectrum = self.correlator.spectrum(&stretch[begin..end]);
-        let values = self.correlator.matched(&spectrum, template, places);
-        Around { first: from - place, values }
+        let end = (begin + places + longest).min(stretch.len());
+        self.correlator.grow(places + longest);
+        (from, self.correlator.spectrum(&stretch[begin..end]))
+    }
+
+    fn matched(
+        &mut self,
+        from: i64,
+        spectrum: &[Complex<f32>],
+        template: &Arc<Template>,
+        place: i64,
+    ) -> Around {
+        let places = (place + self.reach.extra - from).max(0) as usize + 1;
+        Around { first: from - place, values: self.correlator.matched(spectrum, template, places) }
     }
 
     /// How much the rest of the scene covers a hit, given the best explanation so far.
@@ -96,26 +113,33 @@ impl Search<'_> {
         }
     }
 
-    /// A better explanation of one hit, when there is one.
-    pub fn better(&mut self, current: &Solution, index: usize, misfit: f64, fine: f64) -> Option<Solution> {
+    /// A better explanation of one hit, when there is one, and what it leaves (a little more for a bolder one).
+    pub fn better(
+        &mut self,
+        current: &Solution,
+        index: usize,
+        (near, far): (f64, f64),
+        fine: f64,
+    ) -> Option<(f64, Solution)> {
         let own = self.scene.with_own(current, index);
         let around = self.around(&own, &current.atoms[index].template, current.atoms[index].place());
         let mut found: Vec<(f64, Solution)> = Vec::new();
         let unit = current.atoms[index].planned.powi(2) * current.atoms[index].template.energy();
         let step = fine * unit;
-        if let Some(moved) = self.moved(current, index, &around) {
+        let near = near > fine;
+        if let Some(moved) = near.then(|| self.moved(current, index, &around)).flatten() {
             found.push((moved.left_energy + 0.1 * step, moved));
         }
-        if let Some(cut) = self.cut(current, index, &own) {
+        if let Some(cut) = near.then(|| self.cut(current, index, &own)).flatten() {
             found.push((cut.left_energy + 0.2 * step, cut));
         }
-        if misfit > EXTRA_FROM.min(fine * 4.0) {
-            if let Some(extra) = self.extra(current, index, &own, &around) {
-                found.push((extra.left_energy + 0.3 * step, extra));
-            }
+        if far > EXTRA_FROM.min(fine * 4.0)
+            && let Some(extra) = self.extra(current, index, &own, &around)
+        {
+            found.push((extra.left_energy + 0.3 * step, extra));
         }
         let best = found.into_iter().min_by(|a, b| a.0.total_cmp(&b.0))?;
-        (best.0 < current.left_energy - 0.3 * step).then_some(best.1)
+        (best.0 < current.left_energy - 0.3 * step).then_some(best)
     }
 
     fn moved(&mut self, current: &Solution, index: usize, around: &Around) -> Option<Solution> {
@@ -173,7 +197,6 @@ impl Search<'_> {
     /// One hit more than planned, near this one.
     fn extra(&mut self, current: &Solution, index: usize, own: &[f32], around: &Around) -> Option<Solution> {
         let near = current.atoms[index].clone();
-        let alone = self.alone(&near);
         let others: Vec<i64> = current
             .atoms
             .iter()
@@ -181,35 +204,29 @@ impl Search<'_> {
             .filter(|(other, atom)| *other != index && !atom.extra && atom.start != near.start)
             .map(|(_, atom)| atom.start)
             .collect();
-        let mut best: Option<(f64, Arc<Template>, i64)> = None;
+        let mut best: Option<(f64, Arc<Template>, i64, bool)> = None;
         let mut known = vec![Arc::clone(&near.template)];
         known.extend(self.pool.iter().filter(|one| key(one) != key(&near.template)).take(5).cloned());
+        let longest = known.iter().map(|one| one.judged()).max().unwrap_or(0);
+        let (from, spectrum) = self.spectrum(own, near.place(), longest);
         for template in known {
-            let heard = self.around(own, &template, near.place());
-            let crossed = self.around(&alone, &template, near.place());
+            let heard = self.matched(from, &spectrum, &template, near.place());
+            let reach = self.reach.extra as usize;
+            let crossed = self.correlator.likeness(&near.template, &template, reach);
+            let crossed = Around { first: -self.reach.extra, values: crossed.to_vec() };
             let proposal = self.propose(&near, &others, &template, &heard, &crossed, around.at(0));
-            if let Some((worth, lag)) = proposal {
-                if best.as_ref().is_none_or(|best| worth > best.0) {
-                    best = Some((worth, template, lag));
-                }
+            if let Some((worth, lag, free)) = proposal
+                && best.as_ref().is_none_or(|best| worth > best.0)
+            {
+                best = Some((worth, template, lag, free));
             }
         }
-        let (_, template, lag) = best?;
+        let (_, template, lag, _) = best.filter(|best| best.3)?;
         self.confirm(current, &near, &template, lag)
     }
 
-    /// The near hit's sound alone at gain 1, as long as the scene.
-    fn alone(&self, near: &Atom) -> Vec<f32> {
-        let mut alone = vec![0.0; self.scene.signal.len()];
-        let samples = near.template.samples();
-        let begin = near.place() - self.scene.from;
-        if begin >= 0 && (begin as usize) < alone.len() {
-            add(&mut alone[begin as usize..], samples, 1.0);
-        }
-        alone
-    }
-
-    /// The place where a second sound explains most beside the first; both gains are free.
+    /// The place where a second sound explains most beside the first (both gains are free), and whether it
+    /// is this search's to claim.
     ///
     /// Source: two-column least squares. With correlations c₀, c and cross term x of sounds with energies
     /// E₀, E: explained = (c₀²·E − 2·c₀·c·x + c²·E₀) / (E₀·E − x²), gain of the second = (c·E₀ − c₀·x) / same.
@@ -221,11 +238,12 @@ impl Search<'_> {
         heard: &Around,
         crossed: &Around,
         c0: f64,
-    ) -> Option<(f64, i64)> {
+    ) -> Option<(f64, i64, bool)> {
         let (e0, e) = (near.template.energy(), template.energy());
         // A place within reach of another due hit is that hit's to explain.
+        let long = (template.judged() as i64).min(self.reach.extra - self.reach.moved);
         let taken = |place: i64| {
-            place >= self.reach.before
+            (near.start < self.reach.before && place + long >= self.reach.before)
                 || others.iter().any(|other| (other - place).abs() <= self.reach.moved)
         };
         let mut best: Option<(f64, i64)> = None;
@@ -242,7 +260,9 @@ impl Search<'_> {
                 best = Some((worth, lag));
             }
         }
-        best.filter(|(_, lag)| !taken(near.place() + lag))
+        // A best place at the edge of the search is the slope of something outside of it.
+        let (first, last) = (heard.first, heard.first + heard.values.len() as i64 - 1);
+        best.map(|(worth, lag)| (worth, lag, lag > first && lag < last && !taken(near.place() + lag)))
     }
 
     fn confirm(

@@ -26,7 +26,7 @@ impl Listener {
     /// A hit may be expected up to `patience` after it was heard (start value 1 s).
     pub fn new(templates: Vec<Arc<Template>>, rate: SampleRate, channels: usize) -> Listener {
         let lengths = Lengths::at(rate.hertz());
-        let longest = rate.hertz() as usize * 150 / 1000;
+        let longest = templates.iter().map(|template| template.judged()).max().unwrap_or(0);
         let size = 2 * lengths.extra as usize + longest + 1;
         Listener {
             templates,

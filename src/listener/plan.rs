@@ -155,10 +155,10 @@ impl Plan {
     fn apply(&mut self, event: &Event, to: &mut impl Expect) {
         match event.what {
             What::Placed { song, leg, pass, anchor_at, stretch, from_hit, why } => {
-                if why == crate::realtime::event::Why::Start {
-                    if let Some((set, first_sound)) = self.next_set.take() {
-                        (self.set, self.first_sound) = (set, first_sound);
-                    }
+                if why == crate::realtime::event::Why::Start
+                    && let Some((set, first_sound)) = self.next_set.take()
+                {
+                    (self.set, self.first_sound) = (set, first_sound);
                 }
                 let next_hit = from_hit as usize;
                 self.placing = Some(Placing { song, leg, pass, at: anchor_at, stretch, next_hit });
@@ -251,7 +251,8 @@ impl Plan {
         for outlet in 0..self.outlets.len() {
             for part in 0..self.outlets[outlet].parts.len() {
                 let here = self.outlets[outlet].parts[part];
-                let Some((shape, gain, or, click)) = self.sounding(set, placing, leg, hit, here.source) else {
+                let Some((shape, gain, or, click)) = self.sounding(set, placing, leg, hit, here.source)
+                else {
                     continue;
                 };
                 let levels = [here.left, here.right];
@@ -260,6 +261,9 @@ impl Plan {
                 let loudest = levels[..sides].iter().fold(0.0f32, |most, one| most.max(one.abs()));
                 for side in 0..sides {
                     let level = levels[side];
+                    if level == 0.0 {
+                        continue;
+                    }
                     to.due(Due {
                         frame,
                         channel: channels[side],
@@ -322,14 +326,7 @@ impl Plan {
     }
 
     /// The file's own sound of a hit: up to where the next hit's begins.
-    fn streamed(
-        &mut self,
-        set: &Set,
-        stream: &StreamPlan,
-        placing: &Placing,
-        leg: &Leg,
-        hit: &Hit,
-    ) -> Shape {
+    fn streamed(&mut self, set: &Set, stream: &StreamPlan, placing: &Placing, leg: &Leg, hit: &Hit) -> Shape {
         let rate = i64::from(set.rate.hertz());
         let frame = frame_of(placing.at, placing.stretch, hit).0;
         let later = &leg.grid.hits[placing.next_hit..];

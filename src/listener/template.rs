@@ -11,6 +11,7 @@ pub struct Template {
     lead: i64,
     /// Frames of `samples` that are judged: the loud beginning.
     judged: usize,
+    peak: f32,
     energy: f64,
     slope_energy: f64,
 }
@@ -35,6 +36,7 @@ impl Template {
             samples: kept,
             lead: lead as i64 - first as i64,
             judged,
+            peak,
             energy,
             slope_energy,
         })
@@ -51,6 +53,10 @@ impl Template {
 
     pub fn judged(&self) -> usize {
         self.judged
+    }
+
+    pub fn peak(&self) -> f32 {
+        self.peak
     }
 
     /// The samples that are judged.

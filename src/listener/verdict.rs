@@ -134,11 +134,7 @@ fn counts_for_timing(outcome: Outcome) -> bool {
     matches!(outcome, Outcome::Sounded | Outcome::Late | Outcome::OffLevel | Outcome::Clipped)
 }
 
-fn tallies(
-    verdict: &mut Verdict,
-    click: Option<usize>,
-    channel: usize,
-) -> impl Iterator<Item = &mut Tally> {
+fn tallies(verdict: &mut Verdict, click: Option<usize>, channel: usize) -> impl Iterator<Item = &mut Tally> {
     let click = click.map(|click| slot(&mut verdict.per_click, click));
     [Some(&mut verdict.all), click, Some(slot(&mut verdict.per_channel, channel))].into_iter().flatten()
 }
