@@ -77,6 +77,10 @@ fn a_pasted_list_becomes_a_show_and_a_rig_that_toml_reads() {
     assert!(songs[..5].iter().all(|song| song.get("encore").is_none()));
     // 4 minutes of 7/8 at 132 crotchets: 240 / (3.5 * 60 / 132) = 150.9 bars, to the nearest four.
     assert_eq!(songs[1]["bars"].as_integer(), Some(152));
+    let checked =
+        fogbell(folder.path(), &["check", "coast-run.toml", "--rig", "coast-run.rig.toml", "--json"], "");
+    assert_eq!(checked.status.code(), Some(0), "{}", out(&checked));
+    assert_eq!(object(&checked)["songs"].as_array().map(Vec::len), Some(6));
     let rig: toml::Table = read(folder.path(), "coast-run.rig.toml").parse().expect("TOML");
     assert_eq!(rig["interface"]["host"].as_str(), Some("virtual"));
     for feed in rig["outputs"].as_table().expect("outputs").keys() {
