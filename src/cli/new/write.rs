@@ -110,7 +110,7 @@ pub fn rig(title: &str, show_name: &str) -> String {
 rig = {title}
 
 # "virtual" needs no hardware and sounds nowhere: for the first run at home.
-# On stage: host = "alsa", "jack", "core-audio" or "wasapi", and device = "..." as `fogbell interfaces` prints it.
+# On stage: host = "alsa", "jack", "coreaudio" or "wasapi", and device = "..." as `fogbell interfaces` prints it.
 [interface]
 host = "virtual"
 rate = 48000
