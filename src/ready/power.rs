@@ -18,24 +18,16 @@ struct Power {
 }
 
 pub fn items(root: &Root) -> Vec<Item> {
-    judge(&read(root))
-}
-
-fn read(root: &Root) -> Power {
     if cfg!(target_os = "linux") {
-        return linux(root);
+        judge(&linux(root))
+    } else if cfg!(target_os = "macos") {
+        match ask("pmset", &["-g", "batt"], Duration::from_millis(1500)) {
+            Some(text) => judge(&pmset(&text)),
+            None => judge(&Power::default()),
+        }
+    } else {
+        judge(&Power::default())
     }
-    if cfg!(target_os = "macos") {
-        return ask("pmset", &["-g", "batt"], Duration::from_millis(1500)).map_or_else(Power::default, |text| pmset(&text));
-    }
-    Power::default()
-}
-
-/// Charger plugged in and battery in percent, as far as this system tells; for a screen that looks again now
-/// and then. Quick on Linux; on macOS it waits for a program of the system, 1.5 s at most.
-pub fn now() -> (Option<bool>, Option<u8>) {
-    let power = read(&Root("/".into()));
-    (power.charger, power.percent.map(|percent| percent.min(100) as u8))
 }
 
 fn judge(power: &Power) -> Vec<Item> {
