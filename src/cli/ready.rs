@@ -36,7 +36,7 @@ fn seconds(text: &str) -> Result<f64, String> {
 }
 
 pub fn run(args: &Args) -> Outcome {
-    let rig = match args.rig.as_deref().map(|path| rig_at(path)).transpose() {
+    let rig = match args.rig.as_deref().map(rig_at).transpose() {
         Ok(rig) => rig,
         Err(refusal) => return refuse(&refusal, args.json),
     };
