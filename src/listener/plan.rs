@@ -58,6 +58,10 @@ struct Placing {
     pass: u32,
     at: Exact,
     stretch: Stretch,
+    /// Nothing of it is due before.
+    since: FramePos,
+    /// The count-in that leads to the leg, not the leg.
+    called: bool,
     next_hit: usize,
 }
 
@@ -126,6 +130,7 @@ impl Plan {
             What::Dropped { count } => self.lost_events += u64::from(count),
             What::Placed { .. }
             | What::Stopped { .. }
+            | What::Holding { .. }
             | What::Switched { .. }
             | What::AllOut(_)
             | What::ClickOut(_)
@@ -154,16 +159,17 @@ impl Plan {
 
     fn apply(&mut self, event: &Event, to: &mut impl Expect) {
         match event.what {
-            What::Placed { song, leg, pass, anchor_at, stretch, from_hit, why } => {
+            What::Placed { song, leg, called, pass, anchor_at, stretch, from_hit, why } => {
                 if why == crate::realtime::event::Why::Start
                     && let Some((set, first_sound)) = self.next_set.take()
                 {
                     (self.set, self.first_sound) = (set, first_sound);
                 }
                 let next_hit = from_hit as usize;
-                self.placing = Some(Placing { song, leg, pass, at: anchor_at, stretch, next_hit });
+                let since = event.at;
+                self.placing = Some(Placing { song, leg, called, pass, at: anchor_at, stretch, since, next_hit });
             }
-            What::Stopped { .. } => self.placing = None,
+            What::Stopped { .. } | What::Holding { .. } => self.placing = None,
             What::Switched { click, source, .. } => self.switch(click, source, event.at, to),
             What::AllOut(on) => {
                 self.all_out = on;
@@ -226,8 +232,9 @@ impl Plan {
         let set = Arc::clone(&self.set);
         let leg = set.songs.get(usize::from(placing.song)).and_then(|s| s.legs.get(usize::from(placing.leg)));
         let Some(leg) = leg else { return };
-        while let Some(hit) = leg.grid.hits.get(placing.next_hit) {
-            let frame = frame_of(placing.at, placing.stretch, hit);
+        let grid = leg.count_in.as_ref().filter(|_| placing.called).unwrap_or(&leg.grid);
+        while let Some(hit) = grid.hits.get(placing.next_hit) {
+            let frame = frame_of(placing.at, placing.stretch, hit).max(placing.since);
             if frame >= until {
                 break;
             }

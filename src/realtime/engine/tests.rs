@@ -491,3 +491,13 @@ fn an_anchor_ties_a_hit_to_its_frame_even_when_stretched() {
     assert_eq!(anchor.frame(Span::frames(Frames(10))), FramePos(115));
     assert_eq!(anchor.local(Exact::at(FramePos(115))), Span::frames(Frames(10)));
 }
+
+#[test]
+fn a_renderer_that_is_dead_before_the_song_is_named_after_its_grace() {
+    let mut bench = Bench::new(set(true));
+    bench.send(When::Now, Command::Start);
+    bench.run(22 * BEAT as usize, &mut || 100);
+    assert_eq!(bench.onsets().len(), 16);
+    let faults: Vec<_> = bench.switches().into_iter().filter(|(.., cause)| *cause == Cause::Late).collect();
+    assert_eq!(faults.len(), 1, "{:?}", bench.switches());
+}
