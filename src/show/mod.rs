@@ -5,6 +5,7 @@
 //! Always: no text makes it panic; a fault in one song costs that song only.
 
 mod band;
+pub mod built_in;
 mod count_in;
 mod fault;
 mod files;
