@@ -148,6 +148,25 @@ fn keys_typed_in_a_real_terminal_start_ask_and_quit_and_the_terminal_is_restored
 }
 
 #[test]
+fn what_a_library_prints_over_the_screen_is_painted_over() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut seen = in_a_terminal(harness_command("keys", &report_in(&folder)), 80, 24, true);
+    seen.wait_for("SPACE starts 1 Low Tide");
+    let before = seen.screen();
+    seen.parser.lock().expect("no reader panicked").process(b"\x1b[3;5Han error of the sound server\r\n");
+    assert_ne!(seen.screen(), before);
+    let since = Instant::now();
+    while seen.screen() != before {
+        assert!(since.elapsed() < PATIENCE, "{}", seen.screen());
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    seen.press("q");
+    seen.wait_for("ENTER quits");
+    seen.press("\r");
+    assert_eq!(seen.ended(), 0);
+}
+
+#[test]
 fn a_panic_gives_the_terminal_back_with_its_message_readable() {
     let folder = tempfile::tempdir().expect("a folder");
     let mut seen = in_a_terminal(harness_command("panic", &report_in(&folder)), 80, 24, true);
@@ -196,6 +215,7 @@ fn programme() -> Programme {
         first_bar: 1,
         vamp: false,
         hold: false,
+        tempo: None,
     };
     let song = Entry {
         title: "Low Tide".into(),

@@ -111,6 +111,8 @@ impl Conductor {
         match what {
             Ask::Quit => out.push(Out::Quit),
             Ask::Stop(when) => {
+                // In a hold no bar and no section ends.
+                let when = if engine.status.run == RunState::Holding { When::Now } else { when };
                 self.stopped_by_hand = when == When::Now;
                 out.push(Out::Send(when, Command::Stop));
             }

@@ -7,7 +7,7 @@ use crate::realtime::command::When;
 use crate::realtime::event::{RunState, Status};
 use crate::view::keys::Action;
 use crate::view::model::{KeyNames, Panel, Run, ScreenModel};
-use crate::view::programme::{Entry, Kind, LegEntry};
+use crate::view::programme::{Entry, Kind, LegEntry, decimal, tempo_words};
 use num_rational::Ratio;
 
 impl Conductor {
@@ -115,7 +115,8 @@ impl Conductor {
             model.next_section = Some(self.next_words(usize::from(status.song), entry, status));
         }
         let song = model.song.or(model.chosen);
-        model.tempo = song.map(|song| self.tempo_words(song)).unwrap_or_default();
+        let leg = leg.filter(|_| model.song.is_some());
+        model.tempo = song.map(|song| self.tempo_words(song, leg)).unwrap_or_default();
     }
 
     fn next_words(&self, song: usize, entry: &Entry, status: &Status) -> String {
@@ -139,13 +140,18 @@ impl Conductor {
         Some(self.steps.get(song)?.tempo(written))
     }
 
-    fn tempo_words(&self, song: usize) -> String {
-        let written = self.programme.songs.get(song).and_then(|entry| entry.tempo.as_ref());
+    /// The tempo of the section that sounds (at its first bar), else of the song; and tonight's.
+    fn tempo_words(&self, song: usize, leg: Option<&LegEntry>) -> String {
+        let entry = self.programme.songs.get(song);
+        let written = entry.and_then(|entry| entry.tempo.as_ref());
         let (Some(written), Some(tonight)) = (written, self.tonight(song)) else { return String::new() };
+        let tempo = leg.and_then(|leg| leg.tempo).unwrap_or(written.tempo);
+        let words = tempo_words(tempo.note, tempo.per_minute);
         match tonight == written.tempo.per_minute {
-            true => written.words(None),
+            true => words,
             false => {
-                format!("{} → {} tonight", written.words(None), crate::view::programme::decimal(tonight))
+                let scaled = tempo.per_minute * tonight / written.tempo.per_minute;
+                format!("{words} → {} tonight", decimal(scaled))
             }
         }
     }
@@ -160,6 +166,7 @@ impl Conductor {
             Ask::Stop(when) => {
                 let song = sounding.unwrap_or_default();
                 let at = match when {
+                    _ if engine.status.run == RunState::Holding => " now",
                     When::BarEnd => " at the end of this bar",
                     When::SectionEnd => " at the end of this section",
                     _ => " now",

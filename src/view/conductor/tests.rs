@@ -10,7 +10,7 @@ use num_rational::Ratio;
 use proptest::prelude::*;
 
 fn leg(name: &str, kind: LegKind, section: u16, first_bar: i32) -> LegEntry {
-    LegEntry { name: name.into(), kind, section, pass: 0, first_bar, vamp: false, hold: false }
+    LegEntry { name: name.into(), kind, section, pass: 0, first_bar, vamp: false, hold: false, tempo: None }
 }
 
 fn entry(title: &str, tempo: i64) -> Entry {
@@ -226,6 +226,20 @@ fn the_same_key_again_stops_once_it_has_been_quiet() {
 }
 
 #[test]
+fn a_long_press_that_the_terminal_repeats_once_is_one_press() {
+    for action in [Action::Stop, Action::StopAtBar, Action::StopAtSection, Action::Quit] {
+        for delay in (200..=690).step_by(10) {
+            let mut stage = playing();
+            stage.key(action);
+            stage.wait(delay);
+            stage.key(action);
+            stage.wait(4000);
+            assert!(stage.sent.is_empty() && stage.quits == 0, "{action:?} after {delay} ms");
+        }
+    }
+}
+
+#[test]
 fn where_the_terminal_reports_releases_the_second_press_counts_at_once() {
     let mut stage = playing();
     let press = Press { input: Input::Action(Action::Stop), repeat: false, certain: true };
@@ -298,6 +312,32 @@ fn tempo_for_tonight_is_sent_kept_for_the_next_start_and_offered() {
     stage.key(Action::WrittenTempo);
     assert_eq!(stage.sent_words()[4], "Now Tempo(Stretch { over: 1, under: 1 })");
     assert!(stage.conductor.offers().is_empty());
+}
+
+#[test]
+fn a_section_with_a_tempo_of_its_own_shows_it_scaled_by_tonight() {
+    let mut changed = programme();
+    changed.songs[0].legs[1].tempo = Some(Tempo { note: Ratio::new(1, 4), per_minute: Ratio::new(66, 1) });
+    let mut stage = Stage::new(changed);
+    stage.key(Action::Start);
+    stage.engine.status.leg = 1;
+    stage.wait(200);
+    for _ in 0..4 {
+        stage.key(Action::Slower);
+        stage.wait(200);
+    }
+    let mut model = crate::view::model::ScreenModel::default();
+    stage.conductor.fill(&stage.engine, &mut model);
+    assert_eq!(model.tempo, "♩ = 66 → 65 tonight");
+}
+
+#[test]
+fn in_a_hold_every_stop_is_now() {
+    let mut stage = playing();
+    stage.engine.status.run = RunState::Holding;
+    stage.key(Action::StopAtBar);
+    stage.key(Action::Confirm);
+    assert_eq!(stage.sent_words()[0], "Now Stop");
 }
 
 #[test]
@@ -417,16 +457,23 @@ const WINDOW: Duration = Duration::from_millis(3000 + 150 + 40);
 
 /// The key that asks, then the same key or a yes; for a jump a pick from the list, then a yes.
 fn two_presses(inputs: &[Input], when: When, command: &Command) -> bool {
-    let asks = |input: &Input| match (command, when) {
-        (Command::Stop, When::BarEnd) => *input == Input::Action(Action::StopAtBar),
-        (Command::Stop, When::SectionEnd) => *input == Input::Action(Action::StopAtSection),
-        (Command::Stop, _) => *input == Input::Action(Action::Stop),
-        _ => matches!(input, Input::Digit(_) | Input::Action(Action::Up | Action::Down)),
+    let action = Input::Action;
+    let yes = action(Action::Confirm);
+    if !matches!(command, Command::Stop) {
+        let pick =
+            |input: &Input| matches!(input, Input::Digit(_) | Input::Action(Action::Up | Action::Down));
+        return inputs.iter().position(pick).is_some_and(|first| inputs[first + 1..].contains(&yes));
+    }
+    let asks = match when {
+        When::BarEnd => vec![Action::StopAtBar],
+        When::SectionEnd => vec![Action::StopAtSection],
+        // In a hold every stop is now.
+        _ => vec![Action::Stop, Action::StopAtBar, Action::StopAtSection],
     };
-    let stop = matches!(command, Command::Stop);
-    let yes = |input: &Input| *input == Input::Action(Action::Confirm) || (stop && asks(input));
-    let first = inputs.iter().position(asks);
-    first.is_some_and(|first| inputs[first + 1..].iter().any(yes))
+    asks.into_iter().map(action).any(|ask| {
+        let first = inputs.iter().position(|input| *input == ask);
+        first.is_some_and(|first| inputs[first + 1..].iter().any(|input| *input == ask || *input == yes))
+    })
 }
 
 proptest! {
