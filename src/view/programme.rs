@@ -32,14 +32,12 @@ pub struct Entry {
     pub legs: Vec<LegEntry>,
 }
 
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Kind {
     #[default]
     Click,
     NoClick,
     Talk,
-    /// Refused when the show was read; says where.
-    Faulty(String),
 }
 
 /// A song's first tempo as the file has it.
@@ -72,8 +70,7 @@ impl Entry {
     }
 
     fn remark(&self) -> &'static str {
-        match &self.kind {
-            Kind::Faulty(_) => "has faults",
+        match self.kind {
             Kind::Talk => "talk",
             Kind::NoClick => "no click",
             Kind::Click if self.legs.is_empty() => "no click",
@@ -101,13 +98,6 @@ impl Programme {
         }
     }
 
-    /// Marks a song that was refused when the show was read.
-    pub fn refuse(&mut self, song: usize, why: &str) {
-        if let Some(entry) = self.songs.get_mut(song) {
-            entry.kind = Kind::Faulty(why.to_string());
-        }
-    }
-
     pub fn rate(&self) -> SampleRate {
         SampleRate::new(self.rate_hertz).unwrap_or(SampleRate::standard())
     }
@@ -120,12 +110,10 @@ impl Programme {
         }
     }
 
-    /// The next song in set order, passing over faulty ones and those that were skipped.
+    /// The next song in set order, passing over those that were skipped.
     pub fn after(&self, song: usize, skipped: &[bool]) -> Option<usize> {
         let passed = |index: usize| skipped.get(index).copied().unwrap_or(false);
-        let faulty = |entry: &Entry| matches!(entry.kind, Kind::Faulty(_));
-        let rest = self.songs.iter().enumerate().skip(song + 1);
-        rest.filter(|(index, entry)| !faulty(entry) && !passed(*index)).map(|(index, _)| index).next()
+        (song + 1..self.songs.len()).find(|index| !passed(*index))
     }
 
     /// The set list as the screen shows it, with the tempi of tonight.
@@ -196,7 +184,7 @@ fn tempo_line(text: &str, from: usize) -> Option<(usize, String)> {
     let lines = text.lines().enumerate().skip(from.saturating_sub(1));
     let own = lines
         .enumerate()
-        .take_while(|(nth, (_, line))| *nth == 0 || !line.trim_start().starts_with("[[song"));
+        .take_while(|(nth, (_, line))| *nth == 0 || !line.trim_start().starts_with("[[song]]"));
     let mut tempi = own.map(|(_, line)| line).filter(|(_, line)| line.contains("tempo"));
     tempi.next().map(|(index, line)| (index + 1, line.trim().to_string()))
 }
@@ -257,6 +245,7 @@ mod tests {
             first_bar: 1,
             vamp: false,
             hold: false,
+            count_in: None,
             written: Span(0),
         }
     }

@@ -212,11 +212,10 @@ fn numbers(buffer: &mut Buffer, area: Rect, model: &ScreenModel) {
 }
 
 fn left_label(model: &ScreenModel, left: u16) -> String {
-    match (model.run, model.vamp && !model.released, left) {
-        (Run::CountIn, _, 0) => "THEN BAR 1".into(),
-        (_, true, _) => "LEFT, THEN AGAIN".into(),
-        (_, false, 0) => "LAST BAR".into(),
-        (_, false, _) => "BARS LEFT".into(),
+    match (model.vamp && !model.released, left) {
+        (true, _) => "LEFT, THEN AGAIN".into(),
+        (false, 0) => "LAST BAR".into(),
+        (false, _) => "BARS LEFT".into(),
     }
 }
 
@@ -319,7 +318,10 @@ pub(super) fn state_words(model: &ScreenModel) -> (&'static str, String, Style) 
     }
     match model.run {
         Run::Stopped => ("STOPPED", "Nothing plays.".into(), PLAIN),
-        Run::CountIn => ("COUNT-IN", "Counting into bar 1.".into(), LAMP),
+        Run::CountIn => {
+            let into = model.next_section.as_deref().unwrap_or("bar 1");
+            ("COUNT-IN", format!("Counting into {into}."), LAMP)
+        }
         Run::Holding => ("HOLD", "The click rests until a count-in is called.".into(), LAMP),
         Run::Playing if model.vamp && !model.released => {
             ("VAMP", format!("Goes round until {} releases it.", names.release), LAMP)
