@@ -133,7 +133,8 @@ pub fn engine(setup: &EngineSetup, set: Arc<Set>) -> (Control, Engine) {
     let mut streams = Vec::new();
     let mut claims = Vec::new();
     for _ in &setup.clicks {
-        let (producer, consumer) = HeapRb::new(rate.frames(STREAM_SECONDS).0 as usize / STREAM_FRAMES + 1).split();
+        let (producer, consumer) =
+            HeapRb::new(rate.frames(STREAM_SECONDS).0 as usize / STREAM_FRAMES + 1).split();
         streams.push(producer);
         claims.push(Claim::new(consumer, rate, setup.give_back, piece));
     }
