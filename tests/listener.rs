@@ -449,6 +449,7 @@ mod from_events {
             first_bar: 1,
             vamp: false,
             hold: false,
+            count_in: None,
             written: Span(0),
         };
         let song = SongPlan {
@@ -488,6 +489,7 @@ mod from_events {
             ceiling: 1.0,
             give_back: fogbell::show::model::GiveBack::Stay,
             record: true,
+            tap_inputs: 0,
         }
     }
 
@@ -501,6 +503,7 @@ mod from_events {
             What::Placed {
                 song: 0,
                 leg: 0,
+                called: false,
                 pass: 0,
                 anchor_at: Exact::at(FramePos(START)),
                 stretch: Stretch::ONE,
