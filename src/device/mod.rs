@@ -5,6 +5,7 @@
 //! buffers, a frame count that includes lost frames, and never the host's own types.
 
 pub mod abandon;
+pub mod choose;
 pub mod convert;
 #[cfg(feature = "cpal")]
 pub mod cpal_host;
@@ -15,6 +16,8 @@ pub mod priority;
 pub mod pulse;
 pub mod virtual_interface;
 pub mod watch;
+
+pub use choose::{all_hosts, choose, choose_in, setup_for};
 
 use crate::realtime::io::Process;
 use crate::units::{Frames, SampleRate};

@@ -152,7 +152,7 @@ impl Reader {
 
     fn skip_to(&mut self, place: i64) {
         while self.next < place {
-            let Some(gap) = self.to_next_stretch() else { break };
+            let Some(gap) = self.next_stretch() else { break };
             let step = if gap > 0 { gap } else { self.current.frames as i64 };
             let step = step.min(place - self.next);
             if gap <= 0 {
@@ -165,7 +165,7 @@ impl Reader {
     }
 
     /// Silent frames before the stretch that comes next; `None` when nothing waits.
-    fn to_next_stretch(&mut self) -> Option<i64> {
+    fn next_stretch(&mut self) -> Option<i64> {
         if self.current.frames == 0 {
             self.current = self.stamps.try_pop()?;
         }
@@ -181,7 +181,7 @@ impl Reader {
         let mut done = 0;
         while done < frames {
             let left = frames - done;
-            let gap = self.to_next_stretch().unwrap_or(i64::MAX);
+            let gap = self.next_stretch().unwrap_or(i64::MAX);
             let step = if gap > 0 {
                 let step = left.min(usize::try_from(gap).unwrap_or(left));
                 silence(to, done, step);

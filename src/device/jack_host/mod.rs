@@ -187,7 +187,10 @@ impl OpenedJack {
         let outputs = register::<AudioOut>(&client, &output_names)?;
         let negotiated = Negotiated {
             host: HOST.into(),
-            device: format!("JACK client {}", client.name()),
+            device: match setup.device.as_str() {
+                "" | "none" => format!("JACK client {}, to be patched by hand", client.name()),
+                to => format!("JACK client {}, patched to {to}", client.name()),
+            },
             id: setup.device.clone(),
             rate,
             block: client.buffer_size(),
