@@ -133,8 +133,8 @@ install_packages() {
 ensure_rust() {
     local wanted found
     wanted="$(sed -n 's/^rust-version = "\(.*\)"/\1/p' Cargo.toml)"
-    if ! command -v cargo >/dev/null 2>&1 && [ -x "$HOME/.cargo/bin/cargo" ]; then
-        PATH="$HOME/.cargo/bin:$PATH"
+    if ! command -v cargo >/dev/null 2>&1 && [ -x "${HOME:-/nonexistent}/.cargo/bin/cargo" ]; then
+        PATH="${HOME:-/nonexistent}/.cargo/bin:$PATH"
     fi
     if ! command -v cargo >/dev/null 2>&1; then
         say "Rust is missing. It is installed for you alone, without root, by the command on https://rustup.rs:"

@@ -84,6 +84,12 @@ fn make(args: &Args) -> Result<Written, Failure> {
         return Err(no_lines());
     }
     let title = args.title.clone().or(paste.title).unwrap_or_else(|| "My show".into());
+    if title.chars().count() > lines::LONGEST_TITLE {
+        return Err(Failure::Asked {
+            what: format!("the title is longer than {} characters", lines::LONGEST_TITLE),
+            mend: "give a shorter one with --title".into(),
+        });
+    }
     let show = args.out.clone().unwrap_or_else(|| PathBuf::from(format!("{}.toml", write::slug(&title))));
     let rig = args.rig.clone().unwrap_or_else(|| show.with_extension("rig.toml"));
     let written = Written { title, show, rig, songs: paste.songs };
@@ -142,8 +148,21 @@ fn save(written: &Written) -> Result<(), Failure> {
     }
     let name = |path: &Path| path.file_name().unwrap_or_default().to_string_lossy().into_owned();
     let show_text = write::show(&written.title, &name(show), &name(rig), &written.songs);
-    place(rig, &write::rig(&written.title, &name(show)))?;
+    let rig_text = write::rig(&written.title, &name(show));
+    good(&show_text, &rig_text)?;
+    place(rig, &rig_text)?;
     place(show, &show_text).inspect_err(|_| _ = fs::remove_file(rig))
+}
+
+/// The checker has the last word before anything is written.
+fn good(show_text: &str, rig_text: &str) -> Result<(), Failure> {
+    let folder = Path::new(".");
+    let show = crate::show::parse_show(show_text, "show", folder).faults;
+    let rig = crate::show::parse_rig(rig_text, "rig", folder).faults;
+    match show.into_iter().chain(rig).next() {
+        None => Ok(()),
+        Some(fault) => Err(Failure::Asked { what: fault.what, mend: fault.mend }),
+    }
 }
 
 fn exists(path: &Path) -> Failure {

@@ -13,6 +13,15 @@ pub struct Reading {
     pub seconds: f64,
 }
 
+/// Why a device's clock was not read.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum NoReading {
+    /// Nobody tried.
+    NotWatched(String),
+    /// The device did not open or did not run.
+    Failed(DeviceError),
+}
+
 /// A rate as measured.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Measured {
@@ -64,12 +73,21 @@ pub fn rate(readings: &[Reading], nominal: f64) -> Result<Measured, String> {
 }
 
 /// The finding on a device's rate.
-pub fn item(device: Option<&ShowDevice>, readings: &Result<Vec<Reading>, String>) -> Item {
+pub fn item(device: Option<&ShowDevice>, readings: &Result<Vec<Reading>, NoReading>) -> Item {
     const NAME: &str = "device rate";
-    let mend = "give the rig with --rig, and see that the device is plugged in and free";
+    let mend = "fogbell ready --rig RIG";
     let (device, readings) = match (device, readings) {
         (None, _) => return Item::unchecked(NAME, "could not be checked: no rig was given", mend),
-        (_, Err(why)) => return Item::unchecked(NAME, format!("could not be checked: {why}"), mend),
+        (_, Err(NoReading::NotWatched(why))) => {
+            return Item::unchecked(NAME, format!("could not be checked: {why}"), mend);
+        }
+        (_, Err(NoReading::Failed(why))) => {
+            return Item::alarm(
+                NAME,
+                format!("the show device does not run: {}", why.what),
+                why.mend.clone(),
+            );
+        }
         (Some(device), Ok(readings)) => (device, readings),
     };
     match rate(readings, f64::from(device.rate.hertz())) {
@@ -191,6 +209,15 @@ mod tests {
                 assert!(error < 50.0 && error < measured.uncertain_ppm * 1.5, "{block} {ppm} {measured:?}");
             }
         }
+    }
+
+    #[test]
+    fn a_device_that_does_not_run_is_an_alarm_and_one_not_watched_is_not() {
+        use super::super::State;
+        let failed = NoReading::Failed(DeviceError { what: "busy".into(), mend: "close it".into() });
+        assert_eq!(item(Some(&device(Host::Alsa)), &Err(failed)).state, State::Alarm);
+        let not_watched = NoReading::NotWatched("a set is playing".into());
+        assert_eq!(item(Some(&device(Host::Alsa)), &Err(not_watched)).state, State::Unchecked);
     }
 
     #[test]

@@ -69,7 +69,7 @@ pub struct ReadySetup {
     /// The device of the show; `None` when no rig was given.
     pub device: Option<ShowDevice>,
     /// Frames asked for over time, as read by [`clock::watch`], or why there is no reading.
-    pub clock: Result<Vec<clock::Reading>, String>,
+    pub clock: Result<Vec<clock::Reading>, clock::NoReading>,
     /// What [`Guards::items`] said, when they are already held; empty to try them here and let go again.
     pub guarded: Vec<Item>,
 }
@@ -90,7 +90,7 @@ impl ReadySetup {
             root: PathBuf::from("/"),
             folder: folder.to_path_buf(),
             device: None,
-            clock: Err("no rig was given".into()),
+            clock: Err(clock::NoReading::NotWatched("no rig was given".into())),
             guarded: Vec::new(),
         }
     }

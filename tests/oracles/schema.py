@@ -31,7 +31,7 @@ def main():
     fogbell, files = sys.argv[1], sys.argv[2:]
     checks = Checks()
     validators = {}
-    for kind, args in (("show", []), ("rig", ["--rig"])):
+    for kind, args in (("show", ["show", "--json"]), ("rig", ["rig", "--json"])):
         found = schema(fogbell, *args)
         if not checks.that(found is not None, f"schema of a {kind}: printed as JSON"):
             continue

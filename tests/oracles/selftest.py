@@ -233,11 +233,7 @@ def main():
         if not (work / "good" / "events.csv").exists():
             shutil.copy(events, work / "good" / "events.csv")
     else:
-        # The first song is enough to damage.
-        parts = (SHOWS / "steady.toml").read_text(encoding="utf-8").split("[[song]]")
-        work.mkdir(parents=True)
-        show = work / "show.toml"
-        show.write_text(parts[0] + "[[song]]" + parts[1], encoding="utf-8")
+        show = SHOWS / "small.toml"
         make(show, work / "good")
     judged = check.check(show, work / "good", work / "good" / "events.csv", check.Checks(quiet=True))
     checks.that(judged.passed and not judged.failed, "selftest: an undamaged set passes", judged.failed[:5])

@@ -65,11 +65,18 @@ pub struct Paste {
 const EXAMPLE: &str = "Low Tide 132 4/4";
 /// Seconds that a song is given when its line names neither bars nor a length.
 const USUAL_SECONDS: u32 = 240;
+/// What the checker allows.
+const MOST_BARS: u32 = 2000;
+const MOST_SONGS: usize = 500;
+pub const LONGEST_TITLE: usize = 80;
+const LONGEST_NOTE: usize = 200;
 
 /// Reads a whole paste. An empty paste has neither songs nor faults.
 pub fn read(text: &str) -> Paste {
     let mut paste = Paste::default();
-    let lines: Vec<&str> = text.trim_start_matches('\u{feff}').lines().map(str::trim).collect();
+    let plain = |c: char| if c.is_control() && c != '\t' && c != '\n' { ' ' } else { c };
+    let text: String = text.trim_start_matches('\u{feff}').replace("\r\n", "\n").chars().map(plain).collect();
+    let lines: Vec<&str> = text.lines().map(str::trim).collect();
     let numbered = numbered_throughout(&lines);
     let encores_from = encore_line(&lines);
     for (index, text) in lines.iter().enumerate() {
@@ -85,6 +92,12 @@ pub fn read(text: &str) -> Paste {
             continue;
         }
         match song(text, numbered) {
+            Ok(_) if paste.songs.len() == MOST_SONGS => {
+                let what = format!("is one song more than the {MOST_SONGS} of a show");
+                let mend = "make two shows of it".to_string();
+                paste.faults.push(Fault { line, found: (*text).to_string(), what, mend });
+                return paste;
+            }
             Ok(mut entry) => {
                 entry.line = line;
                 entry.encore = encores_from.is_some_and(|from| line > from);
@@ -249,7 +262,16 @@ fn entry(title: String, fields: &[Field]) -> Result<Entry, Wrong> {
         (None, Some(seconds)) => (bars_for(seconds, &tempo, &metre), BarsFrom::Length { seconds }),
         (None, None) => (bars_for(USUAL_SECONDS, &tempo, &metre), BarsFrom::Assumed),
     };
-    Ok(Entry { line: 0, title, tempo, metre, bars, bars_from, encore: false, note: note.join(" ") })
+    let note = note.join(" ");
+    for (text, most, name) in [(&title, LONGEST_TITLE, "title"), (&note, LONGEST_NOTE, "remark")] {
+        if text.chars().count() > most {
+            return Err(wrong(
+                format!("has a {name} of more than {most} characters"),
+                format!("shorten the {name}"),
+            ));
+        }
+    }
+    Ok(Entry { line: 0, title, tempo, metre, bars, bars_from, encore: false, note })
 }
 
 fn once<T>(slot: &mut Option<T>, value: T, name: &str) -> Result<(), Wrong> {
@@ -262,10 +284,10 @@ fn once<T>(slot: &mut Option<T>, value: T, name: &str) -> Result<(), Wrong> {
     Ok(())
 }
 
-/// Seconds as whole bars, to the nearest four; four at least.
+/// Seconds as whole bars, to the nearest four; four at least, and no more than a section may have.
 fn bars_for(seconds: u32, tempo: &TempoText, metre: &MetreText) -> u32 {
     let bars = f64::from(seconds) / bar_seconds(tempo, metre);
-    ((bars / 4.0).round() as u32).max(1) * 4
+    (((bars / 4.0).round() as u32).max(1) * 4).min(MOST_BARS)
 }
 
 /// The length of one bar. Source: units of 1/unit of a whole note, at `per_minute` notes a minute.
@@ -522,8 +544,8 @@ fn grouped(metre: &mut MetreText, text: &str, groups: &[u32]) -> Result<(), Wron
 }
 
 fn bars_count(text: &str) -> Result<u32, Wrong> {
-    text.parse::<u32>().ok().filter(|count| (1..=9999).contains(count)).ok_or_else(|| {
-        wrong(format!("gives {text} bars"), "a song has 1 to 9999 whole bars: \"Low Tide 132 4/4 96 bars\"")
+    text.parse::<u32>().ok().filter(|count| (1..=MOST_BARS).contains(count)).ok_or_else(|| {
+        wrong(format!("gives {text} bars"), "a song has 1 to 2000 whole bars: \"Low Tide 132 4/4 96 bars\"")
     })
 }
 
