@@ -81,7 +81,8 @@ impl Read {
 }
 
 fn print_json(read: &Read) -> Outcome {
-    let mut faults: Vec<_> = read.show.faults.iter().map(|fault| fault_json(fault, &read.show.name)).collect();
+    let mut faults: Vec<_> =
+        read.show.faults.iter().map(|fault| fault_json(fault, &read.show.name)).collect();
     if let Some(rig) = &read.rig {
         faults.extend(read.rig_faults.iter().map(|fault| fault_json(fault, &rig.name)));
     }
@@ -139,8 +140,14 @@ fn summary(read: &Read) -> String {
         (None, _) => "the show cannot be played as it stands".to_string(),
         (Some(_), []) => "the rig does not fit".to_string(),
         (Some(show), refused) => {
-            let titles: Vec<_> = refused.iter().map(|song| format!("\"{}\" (line {})", song.title, song.line)).collect();
-            format!("{} of {} songs can be played, not {}", show.songs.len(), show.songs.len() + refused.len(), titles.join(", "))
+            let titles: Vec<_> =
+                refused.iter().map(|song| format!("\"{}\" (line {})", song.title, song.line)).collect();
+            format!(
+                "{} of {} songs can be played, not {}",
+                show.songs.len(),
+                show.songs.len() + refused.len(),
+                titles.join(", ")
+            )
         }
     };
     format!("{faults}: {meaning}. {SCOPE}.")

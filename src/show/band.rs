@@ -4,7 +4,7 @@ use super::keys;
 use super::model::{Feed, FeedPart, FeedSource, GiveBack, Input, InputKind};
 use super::sounds::Sounds;
 use super::style::{self, Patch};
-use super::walk::{Node, Table, Walk, Wrong, label_fault};
+use super::walk::{Node, Place, Table, Walk, Wrong, label_fault};
 use crate::units::Decibels;
 use std::path::{Path, PathBuf};
 
@@ -24,6 +24,12 @@ pub(super) struct ClickDraft {
     pub(super) separate: bool,
 }
 
+impl ClickDraft {
+    fn named(name: &str) -> ClickDraft {
+        ClickDraft { name: name.into(), player: String::new(), patch: Patch::default(), separate: false }
+    }
+}
+
 /// Everything that songs refer to.
 #[derive(Debug)]
 pub(super) struct Band {
@@ -36,12 +42,14 @@ pub(super) struct Band {
 /// Records a name that cannot stand on a screen or in a file name.
 pub(super) fn name_is_good<'t>(walk: &mut Walk<'t>, node: &Node<'t>, kind: &str) -> bool {
     let fault = label_fault(node.key, kind, LONGEST_NAME).or_else(|| {
-        node.key.ends_with(FALLBACK).then(|| format!("the name of this {kind} ends in \"fallback\", which is taken"))
+        node.key
+            .ends_with(FALLBACK)
+            .then(|| format!("the name of this {kind} ends in \"fallback\", which is taken"))
     });
     let Some(what) = fault else { return true };
     let allowed = format!("1 to {LONGEST_NAME} characters, not ending in \"fallback\"");
     let mend = format!("give it another name, for example {}", node.example);
-    walk.fault(node.at, Wrong::new(what, allowed, mend));
+    walk.fault(node.key_at, Wrong::new(what, allowed, mend));
     false
 }
 
@@ -66,14 +74,20 @@ impl Band {
     fn read_clicks<'t>(&mut self, walk: &mut Walk<'t>, node: &Node<'t>) {
         let entries = walk.named(node);
         if entries.is_empty() && node.value.is_table() {
-            walk.missing(node.at, Wrong::new("[click] names no click", "[click.NAME]", "write [click.drums]"));
+            walk.missing(
+                node.at,
+                Wrong::new("[click] names no click", "[click.NAME]", "write [click.drums]"),
+            );
         }
         too_many(walk, &entries, MOST_CLICKS, "clicks");
         for entry in entries.iter().take(MOST_CLICKS) {
             if !name_is_good(walk, entry, "click") {
                 continue;
             }
-            let Some(table) = walk.table(entry, &keys::CLICK) else { continue };
+            let Some(table) = walk.table(entry, &keys::CLICK) else {
+                self.clicks.push(ClickDraft::named(entry.key));
+                continue;
+            };
             let player = table.get("player").and_then(|node| walk.label(&node, LONGEST_NAME));
             let patch = style::patch(walk, &table, &self.sounds);
             let player = player.unwrap_or_default().into();
@@ -94,7 +108,7 @@ impl Band {
                     "names that differ from those of the clicks",
                     format!("call it [input.{}_mic]", entry.key),
                 );
-                walk.fault(entry.at, wrong);
+                walk.fault(entry.key_at, wrong);
                 continue;
             }
             self.inputs.extend(input(walk, entry));
@@ -105,12 +119,12 @@ impl Band {
         self.clicks.iter().position(|click| click.name == name)
     }
 
-    /// The index of a click that a node names, its key or its text; an unknown one is a fault.
-    pub(super) fn known_click<'t>(&self, walk: &mut Walk<'t>, name: &str, node: &Node<'t>) -> Option<usize> {
+    /// The index of a click that is named at a place; an unknown one is a fault.
+    pub(super) fn known_click<'t>(&self, walk: &mut Walk<'t>, name: &str, at: Place) -> Option<usize> {
         let found = self.click(name);
         if found.is_none() {
             let names = self.clicks.iter().map(|click| click.name.as_str());
-            walk.fault(node.at, unknown_name("click", name, names));
+            walk.fault(at, unknown_name("click", name, names));
         }
         found
     }
@@ -170,6 +184,7 @@ impl Band {
             Some(hears) => self.parts(walk, &hears, stereo),
             None => match self.click(node.key) {
                 Some(click) => vec![click_part(click)],
+                None if table.means("hears") => return None,
                 None => {
                     let wrong = Wrong::new(
                         format!("the feed \"{}\" does not say what it hears", node.key),
@@ -186,12 +201,30 @@ impl Band {
 
     fn parts<'t>(&self, walk: &mut Walk<'t>, hears: &Node<'t>, stereo: bool) -> Vec<FeedPart> {
         let mut parts: Vec<FeedPart> = Vec::new();
+        if !hears.value.is_array() && !hears.value.is_table() {
+            walk.wrong(
+                hears,
+                "`hears` must be a list of names or a table of levels",
+                "names of clicks and inputs",
+            );
+            return parts;
+        }
+        let is_empty = |value: &toml::de::DeValue<'_>| {
+            value.as_array().map_or_else(
+                || value.as_table().is_some_and(|table| table.is_empty()),
+                |list| list.is_empty(),
+            )
+        };
+        if is_empty(hears.value) {
+            walk.wrong(hears, "this feed hears nothing", "clicks, their fallbacks and inputs");
+        }
         if hears.value.is_array() {
             for item in walk.list(hears).unwrap_or_default() {
                 let Some(name) = walk.string(&item) else { continue };
-                let Some(source) = self.known_source(walk, name, &item) else { continue };
+                let Some(source) = self.known_source(walk, name, item.at) else { continue };
                 if parts.iter().any(|part| part.source == source) {
-                    let wrong = Wrong::new(format!("\"{name}\" is named twice"), "each name once", "take one out");
+                    let wrong =
+                        Wrong::new(format!("\"{name}\" is named twice"), "each name once", "take one out");
                     walk.fault(item.at, wrong);
                     continue;
                 }
@@ -200,21 +233,21 @@ impl Band {
             return parts;
         }
         for entry in walk.named(hears) {
-            let source = self.known_source(walk, entry.key, &entry);
+            let source = self.known_source(walk, entry.key, entry.key_at);
             let (level, pan) = part_level(walk, &entry, stereo);
             parts.extend(source.map(|source| FeedPart { source, level, pan }));
         }
         parts
     }
 
-    fn known_source<'t>(&self, walk: &mut Walk<'t>, name: &str, node: &Node<'t>) -> Option<FeedSource> {
+    fn known_source<'t>(&self, walk: &mut Walk<'t>, name: &str, at: Place) -> Option<FeedSource> {
         let found = self.source(name);
         if found.is_none() {
             let clicks = self.clicks.iter().map(|click| click.name.clone());
             let inputs = self.inputs.iter().map(|input| input.name.clone());
             let fallbacks = self.clicks.iter().map(|click| format!("{}{FALLBACK}", click.name));
             let names: Vec<_> = clicks.chain(inputs).chain(fallbacks).collect();
-            walk.fault(node.at, unknown_name("click or input", name, names.iter().map(String::as_str)));
+            walk.fault(at, unknown_name("click or input", name, names.iter().map(String::as_str)));
         }
         found
     }
@@ -225,7 +258,11 @@ fn click_part(click: usize) -> FeedPart {
 }
 
 /// The fault of a name that nothing in the file bears.
-pub(super) fn unknown_name<'n>(kind: &str, name: &str, names: impl Iterator<Item = &'n str> + Clone) -> Wrong {
+pub(super) fn unknown_name<'n>(
+    kind: &str,
+    name: &str,
+    names: impl Iterator<Item = &'n str> + Clone,
+) -> Wrong {
     let what = format!("there is no {kind} {}", super::fault::quote(&format!("\"{name}\"")));
     let allowed = names.clone().map(|name| format!("\"{name}\"")).collect::<Vec<_>>().join(", ");
     match keys::nearest(name, names) {
@@ -247,10 +284,8 @@ pub(super) fn too_many<'t>(walk: &mut Walk<'t>, entries: &[Node<'t>], most: usiz
 
 fn default_clicks() -> Vec<ClickDraft> {
     let click = |name: &str, every: &str| ClickDraft {
-        name: name.into(),
-        player: String::new(),
         patch: Patch { every: super::music::subdivision(every).ok(), ..Patch::default() },
-        separate: false,
+        ..ClickDraft::named(name)
     };
     vec![click("drums", "eighths"), click("band", "beats")]
 }
@@ -261,11 +296,15 @@ fn part_level<'t>(walk: &mut Walk<'t>, node: &Node<'t>, stereo: bool) -> (Decibe
     }
     let Some(table) = walk.table(node, &keys::HEARS) else { return (Decibels(0.0), 0.0) };
     let level = table.get("level").and_then(|node| style::level(walk, &node));
-    let pan = table.get("pan").and_then(|node| Some((node, walk.number(&node, -1.0..=1.0, " (left to right)")?)));
+    let pan =
+        table.get("pan").and_then(|node| Some((node, walk.number(&node, -1.0..=1.0, " (left to right)")?)));
     let pan = pan.map_or(0.0, |(node, pan)| {
         if !stereo && pan != 0.0 {
             let what = "a mono feed has no left and right";
-            walk.fault(node.at, Wrong::new(what, "pan = 0, or a stereo feed", "add stereo = true to the feed"));
+            walk.fault(
+                node.at,
+                Wrong::new(what, "pan = 0, or a stereo feed", "add stereo = true to the feed"),
+            );
         }
         pan
     });
@@ -302,7 +341,8 @@ pub(super) fn night<'t>(walk: &mut Walk<'t>, show: &Table<'t>) -> (Decibels, Giv
     let ears = show.get("ears").and_then(|node| walk.table(&node, &keys::EARS));
     let ceiling = ears.and_then(|table| table.get("ceiling"));
     let ceiling = ceiling.and_then(|node| walk.number(&node, -40.0..=-1.0, " dBTP")).unwrap_or(-6.0);
-    let policies = [("stay", GiveBack::Stay), ("next bar", GiveBack::NextBar), ("next song", GiveBack::NextSong)];
+    let policies =
+        [("stay", GiveBack::Stay), ("next bar", GiveBack::NextBar), ("next song", GiveBack::NextSong)];
     let failover = show.get("failover").and_then(|node| walk.table(&node, &keys::FAILOVER));
     let give_back = failover.and_then(|table| table.get("give_back"));
     let give_back = give_back.and_then(|node| walk.choice(&node, &policies)).unwrap_or(GiveBack::Stay);

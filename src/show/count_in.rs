@@ -69,7 +69,8 @@ fn usual_bars(metre: &Metre, first: &Section) -> u32 {
 /// Every beat counted; in 4/4 each bar before the last counts "1 - 2 -".
 fn default_pattern(metre: &Metre, bars: u32) -> Vec<Cells> {
     let full: Cells = (1..=metre.groups.len() as u32).map(Some).collect();
-    let early = if *metre == music::common_time() { vec![Some(1), None, Some(2), None] } else { full.clone() };
+    let early =
+        if *metre == music::common_time() { vec![Some(1), None, Some(2), None] } else { full.clone() };
     let mut cells = vec![early; bars.saturating_sub(1) as usize];
     cells.push(full);
     cells
@@ -111,11 +112,15 @@ fn pattern<'t>(walk: &mut Walk<'t>, table: &Table<'t>, metre: &Metre, usual: u32
 /// "1 - 2 - / 1 2 3 4": bars by "/", one cell a beat.
 fn cells(text: &str, metre: &Metre) -> Result<Vec<Cells>, Wrong> {
     let beats = metre.groups.len();
-    let example = default_pattern(metre, 1).concat().iter().flatten().map(u32::to_string).collect::<Vec<_>>().join(" ");
+    let example =
+        default_pattern(metre, 1).concat().iter().flatten().map(u32::to_string).collect::<Vec<_>>().join(" ");
     let wrong = |what: String| {
         Wrong::new(
             what,
-            format!("{beats} cells a bar (the first bar is {}): numbers 1 to 64 or -, bars parted by /", music::metre_text(metre)),
+            format!(
+                "{beats} cells a bar (the first bar is {}): numbers 1 to 64 or -, bars parted by /",
+                music::metre_text(metre)
+            ),
             format!("write for example pattern = \"{example}\""),
         )
     };
@@ -146,9 +151,12 @@ fn clicks<'t>(walk: &mut Walk<'t>, node: &Node<'t>, band: &Band) -> Option<Vec<u
     let mut clicks = Vec::new();
     for item in walk.list(node)? {
         let Some(name) = walk.string(&item) else { continue };
-        let Some(index) = band.known_click(walk, name, &item) else { continue };
+        let Some(index) = band.known_click(walk, name, item.at) else { continue };
         if clicks.contains(&index) {
-            walk.fault(item.at, Wrong::new(format!("\"{name}\" is named twice"), "each click once", "take one out"));
+            walk.fault(
+                item.at,
+                Wrong::new(format!("\"{name}\" is named twice"), "each click once", "take one out"),
+            );
             continue;
         }
         clicks.push(index);

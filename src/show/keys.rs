@@ -250,18 +250,20 @@ impl Shape {
         self.keys.iter().map(|key| key.name).collect::<Vec<_>>().join(", ")
     }
 
-    /// The fault of a key that this table does not know.
-    pub(super) fn unknown(&self, name: &str) -> Wrong {
+    /// The fault of a key that this table does not know, and the index of the key that was meant.
+    pub(super) fn unknown(&self, name: &str) -> (Wrong, Option<usize>) {
         let shown = super::fault::quote(name);
         let what = format!("`{shown}` is no key of {}", self.name);
         let lower = name.to_lowercase().replace('-', "_");
         let meant = OTHER_WORDS.iter().find(|(word, key)| *word == lower && self.key(key).is_some());
-        let near = meant.map(|(_, key)| *key).or_else(|| nearest(&lower, self.keys.iter().map(|key| key.name)));
+        let near =
+            meant.map(|(_, key)| *key).or_else(|| nearest(&lower, self.keys.iter().map(|key| key.name)));
         let mend = match near.and_then(|key| self.key(key)) {
             Some(key) => format!("did you mean `{}`? Write for example: {}", key.name, key.example),
             None => format!("take `{shown}` out"),
         };
-        Wrong::new(what, self.list(), mend)
+        let index = near.and_then(|near| self.keys.iter().position(|key| key.name == near));
+        (Wrong::new(what, self.list(), mend), index)
     }
 }
 
@@ -271,10 +273,20 @@ pub(super) fn nearest<'w>(text: &str, words: impl Iterator<Item = &'w str>) -> O
         return None;
     }
     let lower = text.to_lowercase();
-    let scored = words.map(|word| (strsim::damerau_levenshtein(&lower, &word.to_lowercase()), word));
+    let words: Vec<&str> = words.collect();
+    let mut begun = words.iter().filter(|word| begins_alike(&lower, &word.to_lowercase()));
+    if let (Some(word), None) = (begun.next(), begun.next()) {
+        return Some(word);
+    }
+    let scored = words.iter().map(|word| (strsim::damerau_levenshtein(&lower, &word.to_lowercase()), *word));
     let (distance, word) = scored.min_by_key(|(distance, _)| *distance)?;
     let most = (word.chars().count().max(lower.chars().count()) / 3).max(1);
     (distance <= most).then_some(word)
+}
+
+/// One begins with all of the other ("talking", "talk").
+fn begins_alike(one: &str, other: &str) -> bool {
+    one.len().min(other.len()) >= 3 && (one.starts_with(other) || other.starts_with(one))
 }
 
 #[cfg(test)]
@@ -325,7 +337,9 @@ mod tests {
 
     fn flatten<'v, 't>(value: &'v DeValue<'t>, named: bool, out: &mut Vec<&'v DeTable<'t>>) {
         match value {
-            DeValue::Table(table) if named => table.values().for_each(|inner| flatten(inner.get_ref(), false, out)),
+            DeValue::Table(table) if named => {
+                table.values().for_each(|inner| flatten(inner.get_ref(), false, out))
+            }
             DeValue::Table(table) => out.push(table),
             DeValue::Array(list) => list.iter().for_each(|inner| flatten(inner.get_ref(), named, out)),
             _ => {}
@@ -344,9 +358,30 @@ mod tests {
         let mut seen = keys_in("everything.toml", &SHOW);
         seen.extend(keys_in("rig_everything.toml", &RIG));
         let shapes = [
-            &SHOW, &CLICK, &FALLBACK, &SONG_CLICK, &SECTION_CLICK, &LEVELS, &SWING, &FADE, &STREAM, &SOUND, &SYNTH,
-            &INPUT, &FEED, &HEARS, &EARS, &FAILOVER, &SONG, &COUNT_IN, &SECTION, &METRE_CHANGE, &TEMPO_MOVE, &RIG,
-            &INTERFACE, &FOLD,
+            &SHOW,
+            &CLICK,
+            &FALLBACK,
+            &SONG_CLICK,
+            &SECTION_CLICK,
+            &LEVELS,
+            &SWING,
+            &FADE,
+            &STREAM,
+            &SOUND,
+            &SYNTH,
+            &INPUT,
+            &FEED,
+            &HEARS,
+            &EARS,
+            &FAILOVER,
+            &SONG,
+            &COUNT_IN,
+            &SECTION,
+            &METRE_CHANGE,
+            &TEMPO_MOVE,
+            &RIG,
+            &INTERFACE,
+            &FOLD,
         ];
         let known = shapes.iter().flat_map(|shape| shape.keys.iter().map(|key| (shape.name, key.name)));
         let missing: Vec<_> =
@@ -358,9 +393,30 @@ mod tests {
     #[test]
     fn every_example_is_toml_with_its_key() {
         let shapes = [
-            &SHOW, &CLICK, &FALLBACK, &SONG_CLICK, &SECTION_CLICK, &LEVELS, &SWING, &FADE, &STREAM, &SOUND, &SYNTH,
-            &INPUT, &FEED, &HEARS, &EARS, &FAILOVER, &SONG, &COUNT_IN, &SECTION, &METRE_CHANGE, &TEMPO_MOVE, &RIG,
-            &INTERFACE, &FOLD,
+            &SHOW,
+            &CLICK,
+            &FALLBACK,
+            &SONG_CLICK,
+            &SECTION_CLICK,
+            &LEVELS,
+            &SWING,
+            &FADE,
+            &STREAM,
+            &SOUND,
+            &SYNTH,
+            &INPUT,
+            &FEED,
+            &HEARS,
+            &EARS,
+            &FAILOVER,
+            &SONG,
+            &COUNT_IN,
+            &SECTION,
+            &METRE_CHANGE,
+            &TEMPO_MOVE,
+            &RIG,
+            &INTERFACE,
+            &FOLD,
         ];
         for (shape, key) in shapes.iter().flat_map(|shape| shape.keys.iter().map(move |key| (shape, key))) {
             let table = DeTable::parse(key.example).expect(key.example);
@@ -380,9 +436,9 @@ mod tests {
             (&CLICK, "volume", "level"),
             (&SHOW, "songs", "song"),
         ] {
-            let mend = shape.unknown(written).mend;
+            let mend = shape.unknown(written).0.mend;
             assert!(mend.contains(&format!("`{meant}`")), "{written}: {mend}");
         }
-        assert_eq!(SONG.unknown("lighting_cue").mend, "take `lighting_cue` out");
+        assert_eq!(SONG.unknown("lighting_cue").0.mend, "take `lighting_cue` out");
     }
 }

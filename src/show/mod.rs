@@ -5,11 +5,13 @@
 //! Always: no text makes it panic; a fault in one song costs that song only.
 
 mod band;
+mod bars;
 mod count_in;
 mod fault;
 mod files;
 mod keys;
 pub mod length;
+mod limits;
 pub mod model;
 pub mod music;
 mod read;

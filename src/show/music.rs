@@ -33,7 +33,8 @@ static NOTES: &[(&str, i64)] = &[
 /// than 6 digits on a side.
 pub(super) fn decimal(text: &str) -> Option<Ratio<i64>> {
     let (whole, part) = text.split_once('.').unwrap_or((text, "0"));
-    let digits = |digits: &str| !digits.is_empty() && digits.len() <= 6 && digits.bytes().all(|b| b.is_ascii_digit());
+    let digits =
+        |digits: &str| !digits.is_empty() && digits.len() <= 6 && digits.bytes().all(|b| b.is_ascii_digit());
     if !digits(whole) || !digits(part) {
         return None;
     }
@@ -271,9 +272,9 @@ pub(super) fn swing_ratio(text: &str) -> Result<Ratio<i64>, Wrong> {
 
 /// The note that swings: an eighth or a sixteenth.
 pub(super) fn swing_note(text: &str) -> Result<Whole, Wrong> {
-    note(text).filter(|note| *note == Whole::new(1, 8) || *note == Whole::new(1, 16)).ok_or_else(|| {
-        Wrong::new("this note cannot swing", "\"1/8\" or \"1/16\"", "write note = \"1/8\"")
-    })
+    note(text)
+        .filter(|note| *note == Whole::new(1, 8) || *note == Whole::new(1, 16))
+        .ok_or_else(|| Wrong::new("this note cannot swing", "\"1/8\" or \"1/16\"", "write note = \"1/8\""))
 }
 
 /// Swing of eighths by a ratio.
@@ -289,7 +290,11 @@ pub(super) fn bar_beat(text: &str) -> Result<(u32, Option<u32>), Wrong> {
         None => number(text).map(|bar| (bar, None)),
     };
     parsed.ok_or_else(|| {
-        Wrong::new("this is no place in the song", "a bar, or a bar and a beat, both from 1", "write for example \"17\" or \"88.3\"")
+        Wrong::new(
+            "this is no place in the song",
+            "a bar, or a bar and a beat, both from 1",
+            "write for example \"17\" or \"88.3\"",
+        )
     })
 }
 

@@ -41,17 +41,15 @@ pub fn parse_rig(text: &str, name: &str, folder: &Path) -> RigReading {
         reading.faults.push(fault);
         return reading;
     }
-    let (tree, errors) = DeTable::parse_recoverable(&reading.text);
-    let syntax = super::syntax::faults(&reading.text, &errors, &[]);
-    let lines: Vec<_> = syntax.iter().map(|(fault, _)| fault.line).collect();
-    let mut walk = Walk::new(&reading.text);
+    let repaired = super::syntax::repair(&reading.text);
+    let (tree, _) = DeTable::parse_recoverable(&repaired.text);
+    let mut walk = Walk::new(&repaired.text);
     let mut places = BTreeMap::new();
     let rig = rig(&mut walk, tree.get_ref(), name, folder, &mut places);
-    let good = walk.count == 0 && syntax.is_empty();
-    let certain = |fault: &Fault, missing: bool| syntax.is_empty() || !missing && !lines.contains(&fault.line);
-    let drafts = walk.drafts.into_iter().filter(|draft| certain(&draft.fault, draft.missing));
-    let mut faults: Vec<_> = drafts.map(|draft| draft.fault).collect();
-    faults.extend(syntax.into_iter().map(|(fault, _)| fault));
+    let good = walk.count == 0 && repaired.faults.is_empty();
+    let stands = |draft: &super::walk::Draft| repaired.faults.is_empty() || !draft.missing;
+    let mut faults: Vec<_> = walk.drafts.into_iter().filter(stands).map(|draft| draft.fault).collect();
+    faults.extend(repaired.faults);
     faults.sort_by_key(|fault| (fault.span.start, fault.span.end));
     reading.rig = good.then_some(rig);
     reading.faults = faults;
@@ -90,11 +88,15 @@ fn rig<'t>(
 ) -> Rig {
     let table = walk.enter(tree, Place { start: 0, end: 0 }, &keys::RIG);
     let title = table.get("rig").and_then(|node| walk.label(&node, 80));
-    let stem = || Path::new(name).file_stem().map_or("rig".into(), |stem| stem.to_string_lossy().into_owned());
+    let stem =
+        || Path::new(name).file_stem().map_or("rig".into(), |stem| stem.to_string_lossy().into_owned());
     Rig {
         title: title.map_or_else(stem, String::from),
         interface: interface(walk, &table),
-        outputs: table.get("outputs").map(|node| outputs(walk, &node, places)).unwrap_or_else(|| no_outputs(walk)),
+        outputs: table
+            .get("outputs")
+            .map(|node| outputs(walk, &node, places))
+            .unwrap_or_else(|| no_outputs(walk)),
         folds: table.get("fold").map(|node| folds(walk, &node, places)).unwrap_or_default(),
         inputs: table.get("inputs").map(|node| inputs(walk, &node, places)).unwrap_or_default(),
         keys: table.get("keys").map(|node| bindings(walk, &node)).unwrap_or_default(),
@@ -103,7 +105,11 @@ fn rig<'t>(
 }
 
 fn no_outputs(walk: &mut Walk<'_>) -> Vec<Outlet> {
-    let wrong = Wrong::new("this rig has no outputs", "[outputs] with a channel for each feed", "add [outputs] and for example drums = 1");
+    let wrong = Wrong::new(
+        "this rig has no outputs",
+        "[outputs] with a channel for each feed",
+        "add [outputs] and for example drums = 1",
+    );
     walk.missing(Place { start: 0, end: 0 }, wrong);
     Vec::new()
 }
@@ -156,8 +162,7 @@ fn outputs<'t>(walk: &mut Walk<'t>, node: &Node<'t>, places: &mut BTreeMap<Strin
             walk.wrong(&entry, "a feed has one channel, or a left and a right", "1, or [1, 2]");
             continue;
         }
-        let channels: Vec<u16> =
-            items.iter().filter_map(|item| channel(walk, item)).collect();
+        let channels: Vec<u16> = items.iter().filter_map(|item| channel(walk, item)).collect();
         let known = |channel: &u16| outlets.iter().any(|outlet| outlet.channels.contains(channel));
         let twice = channels.iter().find(|channel| known(channel)).copied();
         let twice = twice.or(channels.first().copied().filter(|first| channels.get(1) == Some(first)));
@@ -196,7 +201,10 @@ fn folds<'t>(walk: &mut Walk<'t>, node: &Node<'t>, places: &mut BTreeMap<String,
         let Some((outputs, channels)) = outputs.zip(channels) else { continue };
         if folds.iter().any(|(other, _)| *other == outputs) {
             let what = format!("there are two folds for {outputs} outputs");
-            walk.fault(table.place("outputs"), Wrong::new(what, "one fold for each number of outputs", "take one out"));
+            walk.fault(
+                table.place("outputs"),
+                Wrong::new(what, "one fold for each number of outputs", "take one out"),
+            );
             continue;
         }
         let outlets = fold(walk, &channels, outputs, places);
@@ -238,7 +246,10 @@ fn fold<'t>(
             let Some(feed) = walk.string(item) else { continue };
             places.entry(feed.into()).or_insert(item.at);
             if feeds.iter().any(|other| other == feed) {
-                walk.fault(item.at, Wrong::new(format!("\"{feed}\" is named twice"), "each feed once", "take one out"));
+                walk.fault(
+                    item.at,
+                    Wrong::new(format!("\"{feed}\" is named twice"), "each feed once", "take one out"),
+                );
             } else {
                 feeds.push(feed.to_string());
             }
@@ -252,7 +263,11 @@ fn fold<'t>(
     outlets
 }
 
-fn inputs<'t>(walk: &mut Walk<'t>, node: &Node<'t>, places: &mut BTreeMap<String, Place>) -> Vec<(String, u16)> {
+fn inputs<'t>(
+    walk: &mut Walk<'t>,
+    node: &Node<'t>,
+    places: &mut BTreeMap<String, Place>,
+) -> Vec<(String, u16)> {
     let mut inputs: Vec<(String, u16)> = Vec::new();
     for entry in walk.named(node) {
         places.insert(entry.key.into(), entry.at);
@@ -273,7 +288,11 @@ fn bindings<'t>(walk: &mut Walk<'t>, node: &Node<'t>) -> Vec<(String, String)> {
     for entry in walk.named(node) {
         let items = if entry.value.is_array() { walk.list(&entry).unwrap_or_default() } else { vec![entry] };
         if items.is_empty() {
-            walk.wrong(&entry, format!("`{}` names no key", super::fault::quote(entry.key)), "a key, or a list of keys");
+            walk.wrong(
+                &entry,
+                format!("`{}` names no key", super::fault::quote(entry.key)),
+                "a key, or a list of keys",
+            );
         }
         for item in items {
             let key = match number_text(item.value) {
@@ -282,7 +301,8 @@ fn bindings<'t>(walk: &mut Walk<'t>, node: &Node<'t>) -> Vec<(String, String)> {
             };
             let Some(key) = key else { continue };
             if let Some((action, _)) = bindings.iter().find(|(_, other)| other.eq_ignore_ascii_case(key)) {
-                let what = format!("the key {} already does `{action}`", super::fault::quote(&format!("\"{key}\"")));
+                let what =
+                    format!("the key {} already does `{action}`", super::fault::quote(&format!("\"{key}\"")));
                 walk.fault(item.at, Wrong::new(what, "each key once", "choose another key"));
                 continue;
             }
@@ -343,9 +363,13 @@ fn check_outlets(show: &Show, outlets: &[Outlet], of: &str, faults: &mut Vec<Fau
             };
             let channels = outlet.channels.len();
             if of == "outputs" && (channels == 2) != feed.stereo {
-                let (is, wants) = if feed.stereo { ("stereo", "[left, right]") } else { ("mono", "one channel") };
+                let (is, wants) =
+                    if feed.stereo { ("stereo", "[left, right]") } else { ("mono", "one channel") };
                 let wrong = Wrong::new(
-                    format!("the feed \"{name}\" is {is}, and here it has {channels} channel{}", if channels == 1 { "" } else { "s" }),
+                    format!(
+                        "the feed \"{name}\" is {is}, and here it has {channels} channel{}",
+                        if channels == 1 { "" } else { "s" }
+                    ),
                     wants,
                     format!("write {wants}, or stereo = {} in the show", !feed.stereo),
                 );

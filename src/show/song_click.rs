@@ -32,7 +32,7 @@ pub(super) fn read<'t>(walk: &mut Walk<'t>, song: &Table<'t>, band: &Band) -> Ve
     let mut clicks = vec![SongClick::default(); band.clicks.len()];
     let Some(node) = song.get("click") else { return clicks };
     for entry in walk.named(&node) {
-        let Some(index) = band.known_click(walk, entry.key, &entry) else { continue };
+        let Some(index) = band.known_click(walk, entry.key, entry.key_at) else { continue };
         let Some(table) = walk.table(&entry, &keys::SONG_CLICK) else { continue };
         let click = SongClick {
             patch: style::patch(walk, &table, &band.sounds),
@@ -74,13 +74,18 @@ fn stream<'t>(walk: &mut Walk<'t>, node: &Node<'t>, folder: &Path) -> Option<Str
         return Some(StreamDef { file, starts, offset_ms: 0.0, channel: 0, level });
     }
     if !node.value.is_table() {
-        walk.wrong(node, "`stream` must be a WAV file or a table", "\"low_tide.wav\" or { file = \"low_tide.wav\" }");
+        walk.wrong(
+            node,
+            "`stream` must be a WAV file or a table",
+            "\"low_tide.wav\" or { file = \"low_tide.wav\" }",
+        );
         return None;
     }
     let table = walk.table(node, &keys::STREAM)?;
     let file = super::section::need(walk, &table, "file").and_then(|node| walk.wav(&node, folder));
     let starts = [("count in", StreamStart::CountIn), ("bar 1", StreamStart::BarOne)];
-    let starts = table.get("starts").and_then(|node| walk.choice(&node, &starts)).unwrap_or(StreamStart::CountIn);
+    let starts =
+        table.get("starts").and_then(|node| walk.choice(&node, &starts)).unwrap_or(StreamStart::CountIn);
     let offset = table.get("offset_ms").and_then(|node| walk.number(&node, -600_000.0..=600_000.0, " ms"));
     let level = table.get("level").and_then(|node| style::level(walk, &node)).unwrap_or(Decibels(0.0));
     let most = file.as_ref().map_or(u32::from(u16::MAX), |(_, header)| u32::from(header.channels));
@@ -119,9 +124,14 @@ impl<'s> Performed<'s> {
 }
 
 /// Checks places and names against the finished sections and gives each click's range.
-pub(super) fn ranges<'t>(walk: &mut Walk<'t>, clicks: &[SongClick<'t>], sections: &[Section]) -> Vec<ClickRange> {
+pub(super) fn ranges<'t>(
+    walk: &mut Walk<'t>,
+    clicks: &[SongClick<'t>],
+    sections: &[Section],
+) -> Vec<ClickRange> {
     let performed = Performed::new(sections);
-    let beats = sections.iter().flat_map(|section| &section.bars).map(|bar| bar.groups.len()).max().unwrap_or(1);
+    let beats =
+        sections.iter().flat_map(|section| &section.bars).map(|bar| bar.groups.len()).max().unwrap_or(1);
     let mut ranges = Vec::new();
     for click in clicks {
         if let Some(table) = &click.table {
@@ -145,7 +155,11 @@ fn range<'t>(walk: &mut Walk<'t>, click: &SongClick<'t>, performed: &Performed<'
         && until < from
     {
         let wrong = Wrong::new(
-            format!("this click ends at {} and begins at {}", music::bar_beat_text(until), music::bar_beat_text(from)),
+            format!(
+                "this click ends at {} and begins at {}",
+                music::bar_beat_text(until),
+                music::bar_beat_text(from)
+            ),
             "`until` at or after `from`",
             "exchange them, or mend one",
         );

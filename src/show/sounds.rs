@@ -63,7 +63,10 @@ impl Sounds {
         if self.seconds > MOST_SECONDS && !self.full {
             self.full = true;
             let what = "with this file the sounds of the show take more than 16 MB";
-            walk.fault(node.at, Wrong::new(what, "16 MB for all sounds and spoken counts", "use fewer or shorter files"));
+            walk.fault(
+                node.at,
+                Wrong::new(what, "16 MB for all sounds and spoken counts", "use fewer or shorter files"),
+            );
         }
     }
 }
@@ -80,12 +83,12 @@ pub(super) fn read<'t>(walk: &mut Walk<'t>, node: &Node<'t>, folder: &Path, soun
                 "a name that is not built in",
                 format!("call it [sound.my_{}]", entry.key),
             );
-            walk.fault(entry.at, wrong);
+            walk.fault(entry.key_at, wrong);
             continue;
         }
-        if let Some(sound) = sound(walk, &entry, folder, sounds) {
-            sounds.list.push(sound);
-        }
+        // A faulty sound keeps its name, so that the clicks that use it are not called faulty too.
+        let sound = sound(walk, &entry, folder, sounds).or_else(|| BUILT_IN.first().map(built));
+        sounds.list.extend(sound.map(|sound| SoundDef { name: entry.key.into(), ..sound }));
     }
 }
 
@@ -130,7 +133,11 @@ fn source<'t>(
         return Some(SoundSource::Wav(path));
     }
     if !node.value.is_table() {
-        walk.wrong(node, format!("`{}` must be a WAV file or numbers", node.key), "\"bell.wav\" or { hertz = 1000 }");
+        walk.wrong(
+            node,
+            format!("`{}` must be a WAV file or numbers", node.key),
+            "\"bell.wav\" or { hertz = 1000 }",
+        );
         return None;
     }
     let table = walk.table(node, &keys::SYNTH)?;

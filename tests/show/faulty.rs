@@ -74,7 +74,11 @@ static AFTER_SONG: &[(&str, usize, &str)] = &[
     ("[song.click.drums]\nevery = \"0 in a beat\"", 7, "this is no subdivision"),
     ("[song.click.drums]\nevery = \"17 in a beat\"", 7, "this is no subdivision"),
     ("[song.click.drums]\nevery = \"1/3\"", 7, "this is no subdivision"),
-    ("[song.click.drums]\nevery = \"1/64\"", 2, "which is a tone and no click"),
+    (
+        "[[song]]\ntitle = \"Eel Grass\"\ntempo = 400\nbars = 4\n[song.click.drums]\nevery = \"1/64\"",
+        6,
+        "which is a tone and no click",
+    ),
     ("[song.click.drums]\naccents = 1", 7, "`accents` must be a list"),
     ("[song.click.drums]\naccents = [0]", 7, "`accents` is out of range"),
     ("[song.click.drums]\naccents = [5]", 7, "no bar of this song has a beat 5"),
@@ -116,10 +120,26 @@ static AFTER_SONG: &[(&str, usize, &str)] = &[
     ("[song.click.drums]\nstream = \"../sounds/not_a_wav.wav\"", 7, "is no WAV file that can be read"),
     ("[song.click.drums]\nstream = 3", 7, "`stream` must be a WAV file or a table"),
     ("[song.click.drums]\nstream = { starts = \"bar 1\" }", 7, "`file` is missing in a stream"),
-    ("[song.click.drums]\nstream = { file = \"../sounds/bell.wav\", starts = \"bar one\" }", 7, "`starts` knows no"),
-    ("[song.click.drums]\nstream = { file = \"../sounds/bell.wav\", channel = 2 }", 7, "`channel` is out of range"),
-    ("[song.click.drums]\nstream = { file = \"../sounds/bell.wav\", channel = 0 }", 7, "`channel` is out of range"),
-    ("[song.click.drums]\nstream = { file = \"../sounds/bell.wav\", offset_ms = 1e9 }", 7, "`offset_ms` is out of range"),
+    (
+        "[song.click.drums]\nstream = { file = \"../sounds/bell.wav\", starts = \"bar one\" }",
+        7,
+        "`starts` knows no",
+    ),
+    (
+        "[song.click.drums]\nstream = { file = \"../sounds/bell.wav\", channel = 2 }",
+        7,
+        "`channel` is out of range",
+    ),
+    (
+        "[song.click.drums]\nstream = { file = \"../sounds/bell.wav\", channel = 0 }",
+        7,
+        "`channel` is out of range",
+    ),
+    (
+        "[song.click.drums]\nstream = { file = \"../sounds/bell.wav\", offset_ms = 1e9 }",
+        7,
+        "`offset_ms` is out of range",
+    ),
     ("[[song]]\ntitle = \"low tide\"\ntempo = 90\nbars = 4", 7, "song 1 (line 2) has the same title"),
     ("[[song]]\ntempo = 90\nbars = 4", 6, "song 2 has no title"),
     ("[[song]]\ntitle = \"Eel Grass\"\nbars = 4", 6, "this song has no tempo"),
@@ -168,9 +188,17 @@ static AFTER_SECTION: &[(&str, usize, &str)] = &[
     ("metre_changes = [{ metre = \"3/4\" }]", 9, "`bar` is missing in a metre change"),
     ("metre_changes = [{ bar = 17, metre = \"3/4\" }]", 9, "there is no bar 17 in this section"),
     ("metre_changes = [{ bar = 0, metre = \"3/4\" }]", 9, "`bar` is out of range"),
-    ("metre_changes = [{ bar = 5, metre = \"3/4\" }, { bar = 5, metre = \"4/4\" }]", 9, "does not come after"),
-    ("metre_changes = [{ bar = 5, metre = \"3/4\" }, { bar = 3, metre = \"4/4\" }]", 9, "does not come after"),
-    ("metre_changes = [{ at = 5, metre = \"3/4\" }]", 9, "`at` is no key of a metre change"),
+    (
+        "metre_changes = [{ bar = 5, metre = \"3/4\" }, { bar = 5, metre = \"4/4\" }]",
+        9,
+        "does not come after",
+    ),
+    (
+        "metre_changes = [{ bar = 5, metre = \"3/4\" }, { bar = 3, metre = \"4/4\" }]",
+        9,
+        "does not come after",
+    ),
+    ("metre_changes = [{ baar = 5, metre = \"3/4\" }]", 9, "`baar` is no key of a metre change"),
     ("tempo_moves = [{ bar = 9 }]", 9, "`to` is missing in a tempo move"),
     ("tempo_moves = [{ to = 160 }]", 9, "`bar` is missing in a tempo move"),
     ("tempo_moves = [{ bar = 17, to = 160 }]", 9, "there is no bar 17 in this section"),
@@ -183,16 +211,28 @@ static AFTER_SECTION: &[(&str, usize, &str)] = &[
     ("tempo_moves = [{ bar = 9, to = 160, law = \"linear\" }]", 9, "`law` knows no \"linear\""),
     ("tempo_moves = [{ bar = 9, to = 1600 }]", 9, "this tempo is out of range"),
     ("tempo_moves = [{ bar = 9, to = 160, over = 4 }]", 9, "`over` is no key of a tempo move"),
-    ("tempo_moves = [{ bar = 9, to = 160, over_bars = 4 }, { bar = 12, to = 90 }]", 9, "before the one before it has ended"),
+    (
+        "tempo_moves = [{ bar = 9, to = 160, over_bars = 4 }, { bar = 12, to = 90 }]",
+        9,
+        "before the one before it has ended",
+    ),
     ("tempo_moves = [{ bar = 9, to = 160 }, { bar = 9, to = 90 }]", 9, "before the one before it has ended"),
     ("[song.section.click.bnad]", 9, "there is no click \"bnad\""),
     ("[song.section.click.band]\nstream = \"x.wav\"", 10, "`stream` is no key of a section's click"),
     ("[song.section.click.band]\nrests = [5]", 10, "no bar of this section has a beat 5"),
-    ("[song.section.click.band]\nown_metre = \"3/4\"\naccents = [4]", 11, "no bar of this section has a beat 4"),
+    (
+        "[song.section.click.band]\nown_metre = \"3/4\"\naccents = [4]",
+        11,
+        "no bar of this section has a beat 4",
+    ),
     ("[song.section.click.band]\nfade = -12", 10, "`fade` must be a table"),
     ("[song.section.click.band]\nfade = { from = 0 }", 10, "`to` is missing in a fade"),
     ("[song.section.click.band]\nfade = { to = -12, bar = 17 }", 10, "there is no bar 17 in this section"),
-    ("[song.section.click.band]\nfade = { to = -12, bar = 9, over_bars = 9 }", 10, "this fade runs past the end"),
+    (
+        "[song.section.click.band]\nfade = { to = -12, bar = 9, over_bars = 9 }",
+        10,
+        "this fade runs past the end",
+    ),
     ("[song.section.click.band]\nfade = { to = -120 }", 10, "`to` is out of range"),
     ("[[song.section]]\nname = \"chorus\"", 9, "\"chorus\" does not say how long it is"),
     ("[[song.section]]\nname = \"\"\nbars = 4", 10, "`name` is empty"),
@@ -301,6 +341,9 @@ fn every_faulty_section_is_told_at_its_line() {
 fn every_fault_above_the_songs_is_told_at_its_line_and_refuses_the_show() {
     for (text, line, part) in WHOLE {
         assert_faulty(text, *line, part);
+        if text.starts_with("song = [") || *text == "[[song" {
+            continue; // these cost songs only, and the rest could be played
+        }
         let with_songs = format!("{text}\n{}", SONG.replace("show = \"Saltmarsh Five\"\n", ""));
         let reading = read(&with_songs);
         let only_songs_were_missing = text.is_empty() || text.starts_with("show = \"Saltmarsh Five\"");
@@ -311,10 +354,12 @@ fn every_fault_above_the_songs_is_told_at_its_line_and_refuses_the_show() {
 /// One mistake gives one fault, so that a tired reader is not sent to five places.
 #[test]
 fn one_mistake_gives_one_fault() {
-    let cases = AFTER_SONG.iter().map(|case| (SONG, case)).chain(AFTER_SECTION.iter().map(|case| (SECTION, case)));
+    let cases =
+        AFTER_SONG.iter().map(|case| (SONG, case)).chain(AFTER_SECTION.iter().map(|case| (SECTION, case)));
     for (head, (added, ..)) in cases {
         // These break a table's end or mean several things at once.
-        let several = ["kind = \"talk\"", "[[song]\n", "Eel Grass\ntempo", "{ bars = 2\n", "section = []", "Low Tide"];
+        let several =
+            ["kind = \"talk\"", "[[song]\n", "Eel Grass\ntempo", "{ bars = 2\n", "section = []", "Low Tide"];
         if several.iter().any(|word| added.contains(word)) {
             continue;
         }
@@ -371,15 +416,27 @@ fn every_single_change_of_the_good_example_is_told_on_its_line() {
         let misspelled = format!("{}zq", written.trim_matches('"'));
         let bad: Vec<&str> = match spot {
             Spot { is_key: true, .. } => vec![misspelled.as_str(), "\"\"", "\"a.b\""],
-            Spot { is_free_text: true, .. } => vec!["1979-05-27", "-999999", "nan", "[[]]", "{ zq = 1 }", "\"open", "\"\""],
-            _ => vec!["1979-05-27", "-999999", "nan", "1e300", "[[]]", "{ zq = 1 }", "\"zq\"", "\"open", "99999999999999999999"],
+            Spot { is_free_text: true, .. } => {
+                vec!["1979-05-27", "-999999", "nan", "[[]]", "{ zq = 1 }", "\"open", "\"\""]
+            }
+            _ => vec![
+                "1979-05-27",
+                "-999999",
+                "nan",
+                "1e300",
+                "[[]]",
+                "{ zq = 1 }",
+                "\"zq\"",
+                "\"open",
+                "99999999999999999999",
+            ],
         };
         for to in bad {
             let faulty = changed(&text, spot, to);
             let reading = read(&faulty);
             assert_reading_is_whole(&reading);
             let line = line_of(spot.span.start);
-            let told = reading.faults.iter().any(|fault| fault.line == line || spot.is_key && !fault.what.is_empty());
+            let told = reading.faults.iter().any(|fault| fault.line == line);
             assert!(told, "{written} as {to} at line {line}: {:?}", reading.faults);
             shows += 1;
         }
@@ -399,7 +456,10 @@ fn a_line_written_twice_is_told() {
         lines.insert(index, line);
         let reading = read(&lines.join("\n"));
         assert_reading_is_whole(&reading);
-        assert!(reading.faults.iter().any(|fault| fault.line == index + 2 && fault.what.contains("twice")), "{line}");
+        assert!(
+            reading.faults.iter().any(|fault| fault.line == index + 2 && fault.what.contains("twice")),
+            "{line}"
+        );
     }
 }
 
@@ -414,24 +474,38 @@ fn a_file_cut_off_anywhere_is_read_without_a_panic() {
 #[test]
 fn a_broken_song_costs_that_song_only() {
     let songs = ["Low Tide", "Eel Grass", "Samphire", "Glasswort"];
-    let breaks =
-        ["tempo = -1", "tempo = \"", "tempo", "temop = 3", "bars = [", "count_in = {", "[song.click.drums", "title = 3"];
+    let breaks = [
+        "tempo = -1",
+        "tempo = \"",
+        "tempo",
+        "temop = 3",
+        "bars = [",
+        "count_in = {",
+        "[song.click.drums",
+        "title = 3",
+    ];
     for broken in 0..songs.len() {
         for line in breaks {
             let mut text = String::from("show = \"Saltmarsh Five\"\n");
             for (index, title) in songs.iter().enumerate() {
                 let song = if index == broken { line } else { "tempo = 120" };
-                let title = if line.starts_with("title") && index == broken { "" } else { &format!("title = \"{title}\"\n") };
+                let title = if line.starts_with("title") && index == broken {
+                    ""
+                } else {
+                    &format!("title = \"{title}\"\n")
+                };
                 text += &format!("[[song]]\n{title}{song}\nbars = 8\n\n");
             }
             let reading = read(&text);
             assert_reading_is_whole(&reading);
             let show = reading.show.unwrap_or_else(|| panic!("{text}\n{:?}", reading.faults));
             let kept: Vec<_> = show.songs.iter().map(|song| song.title.as_str()).collect();
-            let wanted: Vec<_> = songs.iter().enumerate().filter(|(index, _)| *index != broken).map(|(_, t)| *t).collect();
+            let wanted: Vec<_> =
+                songs.iter().enumerate().filter(|(index, _)| *index != broken).map(|(_, t)| *t).collect();
             assert_eq!(kept, wanted, "{text}");
+            let wanted_line = 2 + 5 * broken;
             assert_eq!(reading.refused.len(), 1, "{text}");
-            assert_eq!(reading.refused[0].line, 2 + 5 * broken - 0, "{text}");
+            assert_eq!(reading.refused[0].line, wanted_line, "{text}");
             assert!(reading.faults.iter().all(|fault| fault.song.is_some()), "{text}\n{:?}", reading.faults);
         }
     }
@@ -456,7 +530,8 @@ fn a_text_left_open_never_makes_songs_vanish_quietly() {
 
 #[test]
 fn limits_are_told_and_quick() {
-    let many = |count: usize, of: &str| (0..count).map(|n| of.replace('#', &n.to_string())).collect::<String>();
+    let many =
+        |count: usize, of: &str| (0..count).map(|n| of.replace('#', &n.to_string())).collect::<String>();
     let song = "[[song]]\ntitle = \"#\"\ntempo = 90\nbars = 4\n";
     for (text, part) in [
         (many(501, song), "501 songs are too many"),
@@ -465,7 +540,8 @@ fn limits_are_told_and_quick() {
         (many(101, "[[song]]\ntitle = \"#\"\ntempo = 90\nbars = 2000\n"), "200,000 bars"),
         (format!("show = \"{}\"\n{song}", "x".repeat(4_000_000)), "this file is too long"),
         (
-            many(20, "[click.c#]\nevery = \"1/32\"\n") + &many(20, "[[song]]\ntitle = \"#\"\ntempo = 60\nbars = 2000\n"),
+            many(20, "[click.c#]\nevery = \"1/32\"\n")
+                + &many(20, "[[song]]\ntitle = \"#\"\ntempo = 60\nbars = 2000\n"),
             "2,000,000 hits",
         ),
         (
@@ -475,7 +551,8 @@ fn limits_are_told_and_quick() {
         ),
     ] {
         let reading = read(&text);
-        let told = reading.faults.iter().any(|fault| fault.what.contains(part) || fault.allowed.contains(part));
+        let told =
+            reading.faults.iter().any(|fault| fault.what.contains(part) || fault.allowed.contains(part));
         assert!(told, "{part}: {:?}", reading.faults.iter().take(3).collect::<Vec<_>>());
     }
 }

@@ -28,7 +28,8 @@ fn ten_lines_are_a_useful_show() {
     assert_eq!(show.title, "Saltmarsh Five, Thursday");
     let clicks: Vec<_> = show.clicks.iter().map(|click| click.name.as_str()).collect();
     assert_eq!(clicks, ["drums", "band"]);
-    let feeds: Vec<_> = show.feeds.iter().map(|feed| (feed.name.as_str(), feed.stereo, feed.parts.len())).collect();
+    let feeds: Vec<_> =
+        show.feeds.iter().map(|feed| (feed.name.as_str(), feed.stereo, feed.parts.len())).collect();
     assert_eq!(feeds, [("drums", false, 1), ("band", false, 1)]);
     assert_eq!((show.ceiling, show.give_back), (Decibels(-6.0), GiveBack::Stay));
     let low_tide = &show.songs[0];
@@ -56,7 +57,10 @@ fn the_digest_is_the_sha_256_of_the_text() {
 fn everything_that_is_written_arrives() {
     let show = show(&example("everything.toml"));
     assert_eq!(show.clicks[0].player, "Wren");
-    assert_eq!(show.clicks.iter().map(|click| click.separate_fallback).collect::<Vec<_>>(), [true, true, false]);
+    assert_eq!(
+        show.clicks.iter().map(|click| click.separate_fallback).collect::<Vec<_>>(),
+        [true, true, false]
+    );
     assert_eq!(show.give_back, GiveBack::NextBar);
     let room = &show.inputs[0];
     assert_eq!((room.kind, room.in_song, room.high_pass_hertz), (InputKind::Ambient, Decibels(-12.0), 150.0));
@@ -80,19 +84,35 @@ fn everything_that_is_written_arrives() {
 fn everything_of_a_song_arrives() {
     let show = show(&example("everything.toml"));
     let song = &show.songs[0];
-    assert_eq!((song.note.as_str(), song.segue, song.encore, song.pickup), ("Wren counts", true, false, Whole::new(1, 8)));
+    assert_eq!(
+        (song.note.as_str(), song.segue, song.encore, song.pickup),
+        ("Wren counts", true, false, Whole::new(1, 8))
+    );
     assert_eq!(song.click_ranges[0].from, Some(BarBeat { bar: 3, beat: 1 }));
     assert_eq!(song.click_ranges[0].until, Some(BarBeat { bar: 40, beat: 3 }));
     let stream = song.streams[1].as_ref().expect("stream");
-    assert_eq!((stream.starts, stream.offset_ms, stream.channel, stream.level), (StreamStart::BarOne, 12.5, 1, Decibels(-3.0)));
+    assert_eq!(
+        (stream.starts, stream.offset_ms, stream.channel, stream.level),
+        (StreamStart::BarOne, 12.5, 1, Decibels(-3.0))
+    );
     let count_in = song.count_in.as_ref().expect("count-in");
     let counts: Vec<_> = count_in.counts.iter().map(|count| (count.at, count.number, count.accent)).collect();
     let at = |quarters| Whole::new(quarters, 4);
     assert_eq!(
         counts,
-        [(at(0), 1, true), (at(2), 2, false), (at(4), 1, true), (at(5), 2, false), (at(6), 3, false), (at(7), 4, false)]
+        [
+            (at(0), 1, true),
+            (at(2), 2, false),
+            (at(4), 1, true),
+            (at(5), 2, false),
+            (at(6), 3, false),
+            (at(7), 4, false)
+        ]
     );
-    assert_eq!((count_in.clicks.as_slice(), count_in.voice.as_ref().map(Vec::len)), ([0, 1].as_slice(), Some(4)));
+    assert_eq!(
+        (count_in.clicks.as_slice(), count_in.voice.as_ref().map(Vec::len)),
+        ([0, 1].as_slice(), Some(4))
+    );
     let kinds: Vec<_> = show.songs.iter().map(|song| (song.kind, song.sections.len())).collect();
     assert_eq!(kinds[1..3], [(SongKind::Talk, 0), (SongKind::NoClick, 0)]);
     assert!(show.songs[3].encore && show.songs[3].count_in.is_none());
@@ -106,7 +126,12 @@ fn moves_lie_where_they_are_written() {
     assert_eq!(
         verse.moves,
         [
-            TempoMove { from: Whole::new(8, 1), over: Whole::new(4, 1), to: quarters(140), law: Law::LinearInTime },
+            TempoMove {
+                from: Whole::new(8, 1),
+                over: Whole::new(4, 1),
+                to: quarters(140),
+                law: Law::LinearInTime
+            },
             TempoMove {
                 from: Whole::new(29, 2),
                 over: Whole::new(1, 1),
@@ -160,7 +185,8 @@ fn a_click_rests_where_it_is_told_to() {
          [[song.section]]\nname = \"end\"\nbars = 4\n[song.section.click.drums]\nsilent = false\n\
          [song.section.click.band]\nsilent = false\n",
     );
-    let sounds: Vec<_> = song.sections.iter().map(|section| (section.parts[0].sounds, section.parts[1].sounds)).collect();
+    let sounds: Vec<_> =
+        song.sections.iter().map(|section| (section.parts[0].sounds, section.parts[1].sounds)).collect();
     assert_eq!(sounds, [(true, false), (false, false), (true, true)]);
 }
 
@@ -170,7 +196,10 @@ fn a_click_rests_where_it_is_told_to() {
 fn a_count_in_that_is_not_written_is_as_usual() {
     let numbers = |lines: &str| {
         let count_in = song(lines).count_in.expect("count-in");
-        (count_in.bars.len(), count_in.counts.iter().map(|count| (count.at, count.number)).collect::<Vec<_>>())
+        (
+            count_in.bars.len(),
+            count_in.counts.iter().map(|count| (count.at, count.number)).collect::<Vec<_>>(),
+        )
     };
     let quarter = |n| Whole::new(n, 4);
     let full = [(quarter(0), 1), (quarter(1), 2), (quarter(2), 3), (quarter(3), 4)];
@@ -178,7 +207,10 @@ fn a_count_in_that_is_not_written_is_as_usual() {
     let (bars, counts) = numbers("tempo = 80\nbars = 4");
     assert_eq!((bars, counts.len()), (2, 6));
     let (bars, counts) = numbers("tempo = 132\nmetre = \"7/8\"\nbars = 4");
-    assert_eq!((bars, counts), (1, vec![(Whole::new(0, 8), 1), (Whole::new(2, 8), 2), (Whole::new(4, 8), 3)]));
+    assert_eq!(
+        (bars, counts),
+        (1, vec![(Whole::new(0, 8), 1), (Whole::new(2, 8), 2), (Whole::new(4, 8), 3)])
+    );
     assert_eq!(numbers("tempo = 132\nmetre = \"3/4\"\nbars = 4").0, 1);
     assert_eq!(numbers("tempo = 88\nmetre = \"6/8\"\nbars = 4").0, 2);
     assert_eq!(numbers("tempo = 132\nbars = 4\ncount_in = 1").1, full);
@@ -216,7 +248,10 @@ fn places_count_performed_bars() {
 fn an_ambient_microphone_reaches_every_feed_that_is_not_written() {
     let show = show("[input.room]\n[[song]]\ntitle = \"a\"\ntempo = 60\nbars = 1\n");
     for feed in &show.feeds {
-        assert_eq!(feed.parts[1], FeedPart { source: FeedSource::Input(0), level: Decibels(-12.0), pan: 0.0 });
+        assert_eq!(
+            feed.parts[1],
+            FeedPart { source: FeedSource::Input(0), level: Decibels(-12.0), pan: 0.0 }
+        );
     }
 }
 

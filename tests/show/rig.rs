@@ -29,10 +29,18 @@ static FAULTY: &[(&str, usize, &str)] = &[
     ("fold = 2\n[outputs]\ndrums = 1", 1, "`fold` must be a list"),
     ("[outputs]\ndrums = 1\n[[fold]]\noutputs = 2", 3, "`channels` is missing in a fold"),
     ("[outputs]\ndrums = 1\n[[fold]]\nchannels = { 1 = [\"drums\"] }", 3, "`outputs` is missing in a fold"),
-    ("[outputs]\ndrums = 1\n[[fold]]\noutputs = 2\nchannels = { 3 = [\"drums\"] }", 5, "`3` is no channel of this fold"),
+    (
+        "[outputs]\ndrums = 1\n[[fold]]\noutputs = 2\nchannels = { 3 = [\"drums\"] }",
+        5,
+        "`3` is no channel of this fold",
+    ),
     ("[outputs]\ndrums = 1\n[[fold]]\noutputs = 2\nchannels = { 1 = [] }", 5, "this channel has no feed"),
     ("[outputs]\ndrums = 1\n[[fold]]\noutputs = 2\nchannels = { 1 = [3] }", 5, "`1` must be text"),
-    ("[outputs]\ndrums = 1\n[[fold]]\noutputs = 2\nchannels = { \"1+2\" = [\"a\"], 2 = [\"b\"] }", 5, "channel 2 is taken"),
+    (
+        "[outputs]\ndrums = 1\n[[fold]]\noutputs = 2\nchannels = { \"1+2\" = [\"a\"], 2 = [\"b\"] }",
+        5,
+        "channel 2 is taken",
+    ),
     ("[outputs]\ndrums = 1\n[inputs]\nroom = 1\ntalk = 1", 5, "input channel 1 is taken already"),
     ("[outputs]\ndrums = 1\n[inputs]\nroom = \"3\"", 4, "`room` must be a whole number"),
     ("[outputs]\ndrums = 1\n[keys]\nstart = \"space\"\nstop = \"Space\"", 5, "already does `start`"),
@@ -58,10 +66,16 @@ fn a_rig_says_which_feed_goes_where() {
     let reading = read_rig(&fixtures().join("good/rig_everything.toml")).expect("readable");
     assert_eq!(reading.faults, []);
     let rig = reading.rig.expect("good");
-    assert_eq!((rig.interface.host, rig.interface.rate.hertz(), rig.interface.block), (Host::Jack, 48_000, 128));
+    assert_eq!(
+        (rig.interface.host, rig.interface.rate.hertz(), rig.interface.block),
+        (Host::Jack, 48_000, 128)
+    );
     let outputs: Vec<_> =
         rig.outputs.iter().map(|outlet| (outlet.channels.clone(), outlet.feeds.join(" "))).collect();
-    assert_eq!(outputs, [(vec![1], "drums".into()), (vec![2, 3], "band".into()), (vec![4], "keys".to_string())]);
+    assert_eq!(
+        outputs,
+        [(vec![1], "drums".into()), (vec![2, 3], "band".into()), (vec![4], "keys".to_string())]
+    );
     assert_eq!(rig.folds.len(), 1);
     assert_eq!(rig.folds[0][1].feeds, ["band", "keys"]);
     assert_eq!(rig.inputs, [("room".to_string(), 3)]);
@@ -89,7 +103,9 @@ fn a_rig_that_does_not_fit_its_show_is_told_in_the_rig_file() {
         ]
     );
     assert_eq!(faults[2].mend, "did you mean \"drums\"?");
-    assert!(check_rig_against(&show, &reading.rig.expect("good by itself")).iter().all(|fault| fault.line == 0));
+    assert!(
+        check_rig_against(&show, &reading.rig.expect("good by itself")).iter().all(|fault| fault.line == 0)
+    );
 }
 
 #[test]

@@ -9,7 +9,8 @@ use proptest::prelude::*;
 
 /// The first section of a song with this tempo and metre, as TOML values.
 fn section(tempo: &str, metre: &str) -> Option<fogbell::show::model::Section> {
-    let text = format!("[[song]]\ntitle = \"a\"\ntempo = {tempo}\nmetre = {metre}\nbars = 2\n");
+    let click = "[click.drums]\nevery = \"bars\"\n";
+    let text = format!("{click}[[song]]\ntitle = \"a\"\ntempo = {tempo}\nmetre = {metre}\nbars = 2\n");
     read(&text).show?.songs.first()?.sections.first().cloned()
 }
 
