@@ -63,13 +63,19 @@ pub fn parse_show(text: &str, name: &str, folder: &Path) -> Reading {
     let repaired = syntax::repair(&reading.text);
     let regions = if repaired.faults.is_empty() { Vec::new() } else { syntax::regions(&reading.text) };
     let broken = Broken::new(&reading.text, &regions, repaired.faults);
-    let (tree, _) = DeTable::parse_recoverable(&repaired.text);
-    let pass = Pass::over(&repaired.text, tree.get_ref(), name, folder, &broken);
+    // What could not be made good TOML is not looked at further.
+    let rest = if repaired.is_good { repaired.text.as_str() } else { "" };
+    let (tree, _) = DeTable::parse_recoverable(rest);
+    let pass = Pass::over(rest, tree.get_ref(), name, folder, &broken);
     reading.show = pass.show.filter(|_| repaired.is_good && !broken.outside);
-    reading.refused = pass.refused;
+    reading.refused = pass.refused.into_iter().map(|song| broken.titled(song)).collect();
     reading.refused.extend(broken.missing_in(&reading.refused));
-    reading.faults =
-        pass.drafts.into_iter().filter(|draft| broken.lets_stand(draft)).map(|draft| draft.fault).collect();
+    reading.faults = pass
+        .drafts
+        .into_iter()
+        .filter(|draft| broken.lets_stand(draft))
+        .map(|draft| broken.named(draft.fault))
+        .collect();
     reading.faults.extend(broken.faults);
     reading.faults.sort_by_key(|fault| (fault.span.start, fault.span.end));
     reading.faults.dedup();
@@ -131,6 +137,18 @@ impl<'r> Broken<'r> {
 
     fn songs(&self) -> impl Iterator<Item = &Region> {
         self.regions.iter().zip(&self.is_broken).filter(|(_, broken)| **broken).map(|(region, _)| region)
+    }
+
+    /// A song whose title stands on a broken line is called by it all the same.
+    fn titled(&self, song: RefusedSong) -> RefusedSong {
+        let region = self.songs().find(|region| region.line == song.line);
+        region.map_or(song, |region| RefusedSong { title: region.title.clone(), line: region.line })
+    }
+
+    fn named(&self, fault: Fault) -> Fault {
+        let region = region_of(self.regions, fault.span.start, self.end).and_then(|at| self.regions.get(at));
+        let song = region.map(|region| region.title.clone()).or(fault.song);
+        Fault { song, ..fault }
     }
 
     fn has_song_at(&self, line: usize) -> bool {

@@ -42,8 +42,9 @@ pub fn parse_rig(text: &str, name: &str, folder: &Path) -> RigReading {
         return reading;
     }
     let repaired = super::syntax::repair(&reading.text);
-    let (tree, _) = DeTable::parse_recoverable(&repaired.text);
-    let mut walk = Walk::new(&repaired.text);
+    let rest = if repaired.is_good { repaired.text.as_str() } else { "" };
+    let (tree, _) = DeTable::parse_recoverable(rest);
+    let mut walk = Walk::new(rest);
     let mut places = BTreeMap::new();
     let rig = rig(&mut walk, tree.get_ref(), name, folder, &mut places);
     let good = walk.count == 0 && repaired.faults.is_empty();

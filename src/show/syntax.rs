@@ -10,6 +10,8 @@ use toml::de::DeTable;
 /// Bytes that may be parsed in search of further faults.
 const MOST_WORK: usize = 40_000_000;
 const MOST_ROUNDS: usize = 64;
+/// A text with more faults than this is no show file; the first one says enough.
+const MOST_ERRORS: usize = 200;
 
 /// A text whose faulty lines are blank.
 #[derive(Debug)]
@@ -24,23 +26,31 @@ pub(super) struct Repaired {
 /// Finds the faults of the TOML and takes the faulty lines out.
 pub(super) fn repair(text: &str) -> Repaired {
     let mut repaired = Repaired { text: text.into(), faults: Vec::new(), is_good: false };
-    let rounds = (MOST_WORK / text.len().max(1)).clamp(1, MOST_ROUNDS);
-    for _ in 0..rounds {
+    let mut rounds = (MOST_WORK / text.len().max(1)).clamp(1, MOST_ROUNDS);
+    loop {
         let (_, errors) = DeTable::parse_recoverable(&repaired.text);
-        if errors.is_empty() {
+        let Some(found) = first_fault(&repaired.text, &errors) else {
             repaired.is_good = true;
             break;
-        }
-        let Some(found) = first_fault(&repaired.text, &errors) else { break };
+        };
         let blanked = blank(&repaired.text, found.blank);
-        repaired.faults.push(placed(text, found.at, found.wrong));
-        if blanked == repaired.text {
+        let is_last = rounds == 0 || errors.len() > MOST_ERRORS;
+        let wrong = if is_last { and_more(found.wrong) } else { found.wrong };
+        repaired.faults.push(placed(text, found.at, wrong));
+        if is_last || blanked == repaired.text {
             break;
         }
         repaired.text = blanked;
+        rounds -= 1;
     }
     repaired.faults.sort_by_key(|fault| (fault.span.start, fault.span.end));
     repaired
+}
+
+/// The fault at which the search ends.
+fn and_more(wrong: Wrong) -> Wrong {
+    let what = format!("{} (and there are more faults, which are not listed)", wrong.what);
+    Wrong { what, mend: format!("{}; then check again", wrong.mend), ..wrong }
 }
 
 /// One fault, and the bytes without which the parser may get further.
@@ -73,12 +83,26 @@ fn first_fault(text: &str, errors: &[toml::de::Error]) -> Option<Found> {
     if goes_on_from_above(text, line, at, message) {
         return Some(left_open(text, line));
     }
-    let blank = if text.get(line.start..line.end)?.trim_start().starts_with('[') {
-        table_around(text, line)
-    } else {
-        line
-    };
+    let content = text.get(line.start..line.end)?.trim_start();
+    if let Some(wrong) = one_bracket(content).filter(|_| message.contains("duplicate")) {
+        return Some(Found { at: trimmed(text, line), blank: table_around(text, line), wrong });
+    }
+    let blank = if content.starts_with('[') { table_around(text, line) } else { line };
     Some(Found { at, blank, wrong: words(message, text.get(at.start..at.end).unwrap_or("")) })
+}
+
+/// Several songs or sections need the brackets of a list.
+fn one_bracket(header: &str) -> Option<Wrong> {
+    let name = ["song.section", "song"].into_iter().find(|name| header.starts_with(&format!("[{name}]")))?;
+    let what = format!("[{name}] is written twice");
+    Some(Wrong::new(what, format!("[[{name}]] for each"), format!("write [[{name}]], with two brackets")))
+}
+
+/// A line without the space around it.
+fn trimmed(text: &str, line: Place) -> Place {
+    let content = text.get(line.start..line.end).unwrap_or("");
+    let start = line.start + (content.len() - content.trim_start().len());
+    Place { start, end: start + content.trim().len() }
 }
 
 /// True when the parser still is inside a list or a table in { } that a line above opened.

@@ -132,9 +132,15 @@ impl<'t> Walk<'t> {
 
     fn record(&mut self, place: Place, wrong: Wrong, found: String, missing: bool) {
         self.count += 1;
-        if self.drafts.len() >= MOST_FAULTS {
+        if self.is_full() {
             return;
         }
+        let wrong = match self.drafts.len() + 1 {
+            MOST_FAULTS => {
+                Wrong { what: format!("{} (faults after this one are not listed)", wrong.what), ..wrong }
+            }
+            _ => wrong,
+        };
         let (line, column) = self.lines.place(place.start);
         let fault = Fault {
             line,
@@ -174,9 +180,18 @@ impl<'t> Walk<'t> {
         Some(self.enter(entries, node.at, shape))
     }
 
+    /// True when further faults are counted and not listed.
+    fn is_full(&self) -> bool {
+        self.drafts.len() >= MOST_FAULTS
+    }
+
     pub(super) fn enter(&mut self, entries: &'t DeTable<'t>, at: Place, shape: &'static Shape) -> Table<'t> {
         let mut meant = 0;
         for (key, _) in entries.iter().filter(|(key, _)| shape.key(key.get_ref()).is_none()) {
+            if self.is_full() {
+                self.count += 1;
+                continue;
+            }
             let (wrong, index) = shape.unknown(key.get_ref());
             meant |= index.map_or(0, |index| 1 << index);
             self.fault(key.span().into(), wrong);

@@ -164,7 +164,10 @@ static AFTER_SONG: &[(&str, usize, &str)] = &[
     ("[[song]]\ntitle = \"\"\ntempo = 90\nbars = 4", 7, "`title` is empty"),
     ("[[song]]\ntitle = \"   \"\ntempo = 90\nbars = 4", 7, "`title` is empty"),
     ("[[song]]\ntitle = 5\ntempo = 90\nbars = 4", 7, "`title` must be text"),
+    ("[song.section]\nbars = 4\n[song.section]\nbars = 4", 8, "[song.section] is written twice"),
     ("[[song]\ntitle = \"Eel Grass\"", 6, "header"),
+    ("[[song]]\ntitle = \"Eel Grass\"\ntempo = 137,3\nbars = 4", 8, "this line goes on after its value"),
+    ("[[song]]\ntitle = \u{201c}Eel Grass\u{201d}\ntempo = 90\nbars = 4", 7, "is neither a number nor text"),
     ("[[song]]\ntitle = \"Eel Grass\ntempo = 90", 7, "a text is not closed"),
     ("[[song]]\ntitle = \"Eel Grass\"\ntempo 90\nbars = 4", 8, "not \"key = value\""),
     ("[[song]]\ntitle = \"Eel Grass\"\ntempo = \nbars = 4", 8, "has no value"),
@@ -299,6 +302,8 @@ static WHOLE: &[(&str, usize, &str)] = &[
     ("ears = -6", 1, "`ears` must be a table"),
     ("[failover]\ngive_back = \"never\"", 2, "`give_back` knows no \"never\""),
     ("[failover]\ngive_back = false", 2, "`give_back` must be one of"),
+    ("[song]\ntitle = \"a\"", 1, "`song` must be a list"),
+    ("[song]\ntitle = \"a\"\n[song]\ntitle = \"b\"", 3, "[song] is written twice"),
     ("[outputs]\ndrums = 1", 1, "`outputs` is no key of a show"),
     ("show = Saltmarsh", 1, ""),
     ("show = \"Saltmarsh", 1, "a text is not closed"),
@@ -358,8 +363,15 @@ fn one_mistake_gives_one_fault() {
         AFTER_SONG.iter().map(|case| (SONG, case)).chain(AFTER_SECTION.iter().map(|case| (SECTION, case)));
     for (head, (added, ..)) in cases {
         // These break a table's end or mean several things at once.
-        let several =
-            ["kind = \"talk\"", "[[song]\n", "Eel Grass\ntempo", "{ bars = 2\n", "section = []", "Low Tide"];
+        let several = [
+            "kind = \"talk\"",
+            "[[song]\n",
+            "Eel Grass\ntempo",
+            "{ bars = 2\n",
+            "section = []",
+            "Low Tide",
+            "[song.section]",
+        ];
         if several.iter().any(|word| added.contains(word)) {
             continue;
         }
@@ -583,4 +595,53 @@ proptest! {
         }
         assert_reading_is_whole(&reading);
     }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(300))]
+
+    /// A damaged WAV is a fault or a sound, never a panic.
+    #[test]
+    fn no_damaged_wav_makes_it_panic(
+        changes in prop::collection::vec((0usize..64, any::<u8>()), 1..5), keep in 0usize..1700,
+    ) {
+        let mut bytes = std::fs::read(super::fixtures().join("sounds/bell.wav")).unwrap();
+        for (at, byte) in changes {
+            bytes[at] = byte;
+        }
+        bytes.truncate(keep);
+        let folder = tempfile::tempdir().unwrap();
+        std::fs::write(folder.path().join("damaged.wav"), &bytes).unwrap();
+        let text = "[sound.bell]\nbeat = \"damaged.wav\"\n[[song]]\ntitle = \"a\"\ntempo = 60\nbars = 1\n";
+        assert_reading_is_whole(&fogbell::show::parse_show(text, "a.toml", folder.path()));
+    }
+}
+
+#[test]
+fn a_file_full_of_rubbish_is_told_of_briefly() {
+    for text in
+        ["= 5\n".repeat(20_000), "k = 5\n".repeat(20_000), "\"\n".repeat(20_000), "[[song]]\n".repeat(20_000)]
+    {
+        let reading = read(&text);
+        assert_reading_is_whole(&reading);
+        assert!((1..=600).contains(&reading.faults.len()), "{}", reading.faults.len());
+        assert!(
+            reading
+                .faults
+                .iter()
+                .any(|fault| fault.what.contains("not listed") || fault.what.contains("too many"))
+        );
+    }
+}
+
+/// Seventy broken lines are more than are taken out one by one.
+#[test]
+fn many_broken_lines_are_listed_and_the_list_says_where_it_ends() {
+    let text =
+        (0..70).map(|n| format!("[[song]]\ntitle = \"Song {n}\"\ntempo\nbars = 4\n")).collect::<String>();
+    let reading = read(&text);
+    assert_reading_is_whole(&reading);
+    assert_eq!(reading.faults.len(), 65);
+    assert!(reading.faults.iter().any(|fault| fault.what.contains("not listed")));
+    assert!(reading.show.is_none());
 }

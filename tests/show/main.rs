@@ -1,5 +1,6 @@
 //! Every faulty show gives a fault with a line and a mend, none a panic; good shows mean what they say.
 
+mod check;
 mod faulty;
 mod good;
 mod rendering;
