@@ -58,12 +58,12 @@ pub(super) fn read<'t>(walk: &mut Walk<'t>, node: &Node<'t>, folder: &Path, soun
                 "a name that is not built in",
                 format!("call it [sound.my_{}]", entry.key),
             );
-            walk.fault(entry.at, wrong);
+            walk.fault(entry.key_at, wrong);
             continue;
         }
-        if let Some(sound) = sound(walk, &entry, folder, sounds) {
-            sounds.list.push(sound);
-        }
+        // A faulty sound keeps its name, so that the clicks that use it are not called faulty too.
+        let sound = sound(walk, &entry, folder, sounds).or_else(|| built_in().into_iter().next());
+        sounds.list.extend(sound.map(|sound| SoundDef { name: entry.key.into(), ..sound }));
     }
 }
 
