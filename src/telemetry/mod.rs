@@ -7,8 +7,10 @@ pub mod words;
 
 use crate::click::set::Set;
 use crate::device::Negotiated;
+use crate::device::load::LoadSeen;
 use crate::device::watch::Change;
 use crate::log::{Entry, Log, SCHEMA};
+use crate::ready::{Item, State};
 use crate::realtime::command::{Command, When};
 use crate::realtime::event::{Event, Status, What};
 use crate::show::model::{Rig, Show};
@@ -46,6 +48,14 @@ impl Notes {
         self.log.write(Entry::Command { id, when, what: words::command(command) });
     }
 
+    /// A finding about the computer; what needs mending before doors is said on the screen.
+    pub fn item(&self, item: &Item) {
+        self.note(&format!("ready: {}: {:?}: {} {}", item.name, item.state, item.finding, item.mend));
+        if item.state == State::Alarm {
+            self.say(format!("MEND {}: {}. {}", item.name.to_uppercase(), item.finding, item.mend));
+        }
+    }
+
     /// Puts a sentence where the screen shows the last event.
     pub fn say(&self, text: String) {
         let at = jiff::ZonedDateTime::now().strftime("%H:%M:%S").to_string();
@@ -75,6 +85,7 @@ pub struct Telemetry {
     peak: f32,
     limiter: f32,
     last: Status,
+    priority_told: bool,
 }
 
 impl Telemetry {
@@ -114,6 +125,7 @@ impl Telemetry {
             peak: 0.0,
             limiter: 1.0,
             last: Status::default(),
+            priority_told: false,
         };
         Ok((telemetry, notes))
     }
@@ -123,7 +135,7 @@ impl Telemetry {
     }
 
     /// Other songs from now on.
-    pub fn load(&mut self, show: &Show, set: &Arc<Set>) {
+    pub fn set(&mut self, show: &Show, set: &Arc<Set>) {
         self.titles = show.songs.iter().map(|song| song.title.clone()).collect();
         self.set = Arc::clone(set);
     }
@@ -137,6 +149,28 @@ impl Telemetry {
             self.notes.say(sentence);
         }
         self.notes.log.write(self.entry(event.at.0, &event.what));
+    }
+
+    /// How much of its time each callback took so far.
+    pub fn load(&mut self, load: &LoadSeen) {
+        self.notes.log.write(Entry::Load {
+            callbacks: load.callbacks,
+            tenths: load.tenths.clone(),
+            worst_percent: load.worst_ppm as f64 / 10_000.0,
+        });
+    }
+
+    /// A finding about the computer: into the log, and onto the screen when it needs mending before doors.
+    pub fn item(&mut self, item: &Item) {
+        self.notes.item(item);
+    }
+
+    /// The audio thread's policy, once it is known.
+    pub fn priority(&mut self, policy: &str) {
+        if !self.priority_told {
+            self.priority_told = true;
+            self.notes.log.write(Entry::Priority { policy: policy.into() });
+        }
     }
 
     /// The device changed its state.

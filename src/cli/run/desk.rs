@@ -3,8 +3,11 @@
 
 use super::result::Switch;
 use crate::click::set::Set;
+use crate::device::load::Load;
 use crate::device::watch::Watchdog;
 use crate::device::{Health, HealthState, Running};
+use crate::ready::ShowDevice;
+use crate::ready::clock::{self, Reading};
 use crate::realtime::engine::Control;
 use crate::realtime::event::{Event, Source, What};
 use crate::renderer::Request;
@@ -20,6 +23,10 @@ use std::time::{Duration, Instant};
 
 const LOOK: Duration = Duration::from_millis(4);
 const HEALTH_EVERY: Duration = Duration::from_millis(100);
+const LOAD_EVERY: Duration = Duration::from_secs(10);
+/// The device's rate is judged from what it asked for between these moments.
+const CLOCK_FROM: Duration = Duration::from_millis(500);
+const CLOCK_UNTIL: Duration = Duration::from_millis(3500);
 
 /// What the screen and a headless run look at.
 #[derive(Clone, Debug)]
@@ -83,6 +90,8 @@ pub struct Parts {
     pub clicks: Vec<String>,
     pub songs: Vec<String>,
     pub rate: SampleRate,
+    pub device: ShowDevice,
+    pub load: Arc<Load>,
 }
 
 /// The running desk.
@@ -120,6 +129,8 @@ impl Desk {
 fn work(mut parts: Parts, stopped: &Receiver<()>) -> (Box<dyn Running>, Telemetry) {
     let mut watchdog = Watchdog::default();
     let mut looked: Option<Instant> = None;
+    let mut clock = ClockWatch::new();
+    let mut load_told = Instant::now();
     loop {
         let over = stopped.recv_timeout(LOOK).is_ok();
         parts.drain();
@@ -127,9 +138,41 @@ fn work(mut parts: Parts, stopped: &Receiver<()>) -> (Box<dyn Running>, Telemetr
             looked = Some(Instant::now());
             parts.look(&mut watchdog);
         }
+        clock.read(&mut parts);
+        if load_told.elapsed() >= LOAD_EVERY || over {
+            load_told = Instant::now();
+            parts.telemetry.load(&parts.load.seen());
+        }
         if over {
             parts.look(&mut watchdog);
             return (parts.running, parts.telemetry);
+        }
+    }
+}
+
+/// The device's rate against this computer's clock, once at the start of a run.
+struct ClockWatch {
+    began: Instant,
+    readings: Vec<Reading>,
+    over: bool,
+}
+
+impl ClockWatch {
+    fn new() -> ClockWatch {
+        ClockWatch { began: Instant::now(), readings: Vec::new(), over: false }
+    }
+
+    fn read(&mut self, parts: &mut Parts) {
+        let gone = self.began.elapsed();
+        if self.over || gone < CLOCK_FROM {
+            return;
+        }
+        let frames = parts.running.health().frames;
+        self.readings.push(Reading { frames, seconds: self.began.elapsed().as_secs_f64() });
+        if gone >= CLOCK_UNTIL {
+            self.over = true;
+            let item = clock::item(Some(&parts.device), &Ok(std::mem::take(&mut self.readings)));
+            parts.telemetry.item(&item);
         }
     }
 }
@@ -139,7 +182,7 @@ impl Parts {
         while self.retired.try_pop().is_some() {}
         while let Ok((show, set)) = self.shows.try_recv() {
             self.songs = show.songs.iter().map(|song| song.title.clone()).collect();
-            self.telemetry.load(&show, &set);
+            self.telemetry.set(&show, &set);
         }
         while let Some(event) = self.events.try_pop() {
             // An ear that is gone judges no more; the show goes on.
@@ -206,6 +249,9 @@ impl Parts {
 
     fn look(&mut self, watchdog: &mut Watchdog) {
         let health = self.running.health();
+        if let Some(policy) = &health.priority {
+            self.telemetry.priority(policy);
+        }
         for change in watchdog.look(&health) {
             self.telemetry.device(&change);
         }

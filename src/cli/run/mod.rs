@@ -6,6 +6,7 @@
 
 mod desk;
 mod ear;
+mod fitness;
 mod headless;
 mod night;
 mod rehearse;

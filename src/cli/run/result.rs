@@ -1,5 +1,6 @@
 //! What a run ends with: six lines for a player, or one JSON object.
 
+use crate::device::load::LoadSeen;
 use crate::listener::Verdict;
 use crate::telemetry::words;
 use crate::units::SampleRate;
@@ -52,6 +53,8 @@ pub struct Report {
     pub switches: usize,
     pub switched: Vec<Switch>,
     pub xruns: u64,
+    /// How much of its time each callback took.
+    pub load: LoadSeen,
     /// Pieces of the recording that came too late to be judged or written.
     pub tap_dropped: u64,
     pub priority: Option<String>,

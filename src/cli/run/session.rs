@@ -2,11 +2,13 @@
 
 use super::desk::{Desk, Parts, Shared, take_events};
 use super::ear::Ear;
+use super::fitness::{Fitness, show_device};
 use super::night::{Night, Refusal};
 use super::result::{End, Report};
 use super::{Args, headless, screen};
 use crate::cli::Outcome;
 use crate::click::set::Set;
+use crate::device::load::{Load, Metered};
 use crate::realtime::command::{Command, Timed, When};
 use crate::realtime::engine::engine;
 use crate::renderer::{self, Renderer, Request};
@@ -103,7 +105,10 @@ fn play(args: &Args, night: Night) -> Result<Report, Refusal> {
         negotiated.rate.hertz(),
         negotiated.block
     );
-    let running = opened.start(Box::new(process))?;
+    let load = Arc::new(Load::default());
+    let running = opened.start(Box::new(Metered::new(process, &load, negotiated.rate)))?;
+    let quiet = args.json || !args.headless;
+    let fitness = (!args.no_ready).then(|| Fitness::look(&args.log_folder(), &rig, &log_notes, !quiet));
     let (to_desk, shows) = unbounded();
     let desk = Desk::spawn(Parts {
         shows,
@@ -117,6 +122,8 @@ fn play(args: &Args, night: Night) -> Result<Report, Refusal> {
         clicks: show.clicks.iter().map(|click| click.name.clone()).collect(),
         songs: show.songs.iter().map(|song| song.title.clone()).collect(),
         rate: negotiated.rate,
+        device: show_device(&rig),
+        load: Arc::clone(&load),
     })
     .map_err(|error| cannot("no thread for the desk", error))?;
     let commands = Commands { ring: control.commands, next: 0, notes: log_notes.clone() };
@@ -146,6 +153,9 @@ fn play(args: &Args, night: Night) -> Result<Report, Refusal> {
         telemetry
     });
     let heard = ear.finish();
+    if let Some(fitness) = fitness {
+        fitness.end();
+    }
     let _gone = stage.requests.send(Request::Quit);
     let board = shared.lock().clone();
     let report = Report {
@@ -159,6 +169,7 @@ fn play(args: &Args, night: Night) -> Result<Report, Refusal> {
         switched: board.switches,
         xruns: board.xruns,
         tap_dropped: heard.dropped,
+        load: load.seen(),
         priority: health.and_then(|health| health.priority),
         log: Some(log_path),
         record: heard.record,
