@@ -12,7 +12,6 @@ pub mod cpal_host;
 pub mod inject;
 #[cfg(feature = "jack")]
 pub mod jack_host;
-pub mod load;
 pub mod priority;
 pub mod pulse;
 pub mod virtual_interface;

@@ -1,12 +1,18 @@
-//! The night's log: JSON lines, one event a line.
+//! The log: JSON lines, written while the show runs, read back afterwards.
 //!
-//! In: [`Entry`]s from ordinary threads. Out: a file that a kill or a power cut leaves readable. Thread: a
-//! writer of its own. Always: nobody waits for it; what it cannot take is counted and said in the log itself.
+//! In: [`Entry`]s from any ordinary thread. Out: a file of lines, and [`Reading`]s of it. Thread: one writes,
+//! one syncs. Always: whoever says something never waits; a line is written within 250 ms (it survives a
+//! kill) and synced each second (it survives a power cut); what was lost is said; no file is overwritten.
 
-mod entry;
-mod read;
-mod write;
+pub mod entry;
 
-pub use entry::{Entry, Line, SCHEMA};
-pub use read::{ReadFault, Reader, read};
-pub use write::{Log, LogError};
+pub mod read;
+
+pub mod record;
+
+pub mod write;
+
+pub use entry::{Entry, Line, SCHEMA, Start};
+pub use read::{Fault, Reading};
+pub use record::{Recorder, TakeSink};
+pub use write::{Log, Trouble, Writer, create};

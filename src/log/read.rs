@@ -1,68 +1,65 @@
-//! The reader: whole lines in order, what cannot be read named by its line, a torn end passed over.
+//! Reads a log back, whatever state a crash left it in.
 
 use super::entry::Line;
-use std::fs::File;
-use std::io::{self, BufRead, BufReader, Read};
 use std::path::Path;
 
-/// Longest line that is read; a show is 4 MB at most.
-const LONGEST: u64 = 32 << 20;
+/// A log as read.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Reading {
+    /// Number of the line in the file, from 1, and what it says.
+    pub lines: Vec<(usize, Line)>,
+    /// Lines that are no lines of a log.
+    pub faults: Vec<Fault>,
+    /// Number of the last line, when the run was killed while it was being written.
+    pub torn: Option<usize>,
+}
 
-/// A line that is not one.
+/// A line that cannot be read.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct ReadFault {
-    /// From 1.
+pub struct Fault {
     pub line: usize,
-    pub why: String,
-    /// It is the file's last and has no end: a kill or a power cut tore it.
-    pub torn: bool,
+    /// From 1.
+    pub column: usize,
+    pub what: String,
 }
 
-/// Iterates over the lines of a log.
-pub struct Reader<R> {
-    from: R,
-    number: usize,
-}
-
-impl<R: BufRead> Reader<R> {
-    pub fn new(from: R) -> Reader<R> {
-        Reader { from, number: 0 }
+impl std::fmt::Display for Fault {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(
+            f,
+            "line {}:{}: {}\n  to mend it: take the line out; the others are read without it",
+            self.line, self.column, self.what
+        )
     }
 }
 
-impl<R: BufRead> Iterator for Reader<R> {
-    type Item = Result<Line, ReadFault>;
+/// Errors: the file cannot be read at all.
+pub fn read(path: &Path) -> std::io::Result<Reading> {
+    Ok(parse(&std::fs::read(path)?))
+}
 
-    fn next(&mut self) -> Option<Self::Item> {
-        loop {
-            self.number += 1;
-            let mut bytes = Vec::new();
-            let fault = |why: String, torn| Some(Err(ReadFault { line: self.number, why, torn }));
-            match (&mut self.from).take(LONGEST).read_until(b'\n', &mut bytes) {
-                Ok(0) => return None,
-                Ok(_) => {}
-                Err(error) => return fault(error.to_string(), true),
+/// Reads what there is. The last line may be torn; fields and events of a newer version are passed over.
+pub fn parse(bytes: &[u8]) -> Reading {
+    let mut reading = Reading::default();
+    let mut rest = bytes;
+    let mut number = 0;
+    while !rest.is_empty() {
+        number += 1;
+        let end = rest.iter().position(|byte| *byte == b'\n');
+        let (line, after) = match end {
+            Some(end) => (&rest[..end], &rest[end + 1..]),
+            None => (rest, &[][..]),
+        };
+        rest = after;
+        match serde_json::from_slice::<Line>(line) {
+            Ok(line) => reading.lines.push((number, line)),
+            Err(_) if line.iter().all(u8::is_ascii_whitespace) => {}
+            Err(_) if end.is_none() => reading.torn = Some(number),
+            Err(why) => {
+                let (column, what) = (why.column().max(1), why.to_string());
+                reading.faults.push(Fault { line: number, column, what });
             }
-            let whole = bytes.ends_with(b"\n");
-            if bytes.iter().all(u8::is_ascii_whitespace) {
-                continue;
-            }
-            return match serde_json::from_slice(&bytes) {
-                Ok(line) => Some(Ok(line)),
-                Err(error) => fault(error.to_string(), !whole),
-            };
         }
     }
-}
-
-/// All lines of a log and what could not be read of it. Errors: the file cannot be opened.
-pub fn read(path: &Path) -> io::Result<(Vec<Line>, Vec<ReadFault>)> {
-    let (mut lines, mut faults) = (Vec::new(), Vec::new());
-    for line in Reader::new(BufReader::new(File::open(path)?)) {
-        match line {
-            Ok(line) => lines.push(line),
-            Err(fault) => faults.push(fault),
-        }
-    }
-    Ok((lines, faults))
+    reading
 }

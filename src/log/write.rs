@@ -1,166 +1,257 @@
-//! The writer: each line leaves at once (a kill loses nothing), and is synced each second (a power cut loses
-//! a second).
+//! Writes the log on threads of its own: one writes lines, one makes them safe from a power cut.
 
 use super::entry::{Entry, Line};
-use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, TrySendError, bounded};
-use std::fs::{File, OpenOptions};
+use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, bounded};
+use jiff::ZonedDateTime;
+use std::fs::File;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-/// Lines that may wait for a slow disk.
-const MOST_WAITING: usize = 8192;
+/// Lines that wait at most; one more is counted as lost.
+const WAITING: usize = 4096;
+/// What came is written at the latest after this (promised: 250 ms).
+const WRITE_EVERY: Duration = Duration::from_millis(50);
 const SYNC_EVERY: Duration = Duration::from_secs(1);
+const STACK: usize = 256 * 1024;
 
-/// What went wrong with the file; the night goes on without it.
+/// What is wrong with the log, for the player.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct LogError {
-    pub path: PathBuf,
-    pub why: String,
+pub enum Trouble {
+    /// Lines are being lost; the reason in words.
+    Lost(String),
+    /// Lines are written again; this many were lost.
+    Again(u64),
 }
 
-/// The sending end; clones share one file.
-#[derive(Clone, Debug)]
+/// Where lines go: a file, or a stand-in in tests.
+pub trait Store: Write + Send + 'static {
+    /// Another handle by which [`Store::sync`] can wait without holding up the writing.
+    fn twin(&self) -> io::Result<Self>
+    where
+        Self: Sized;
+    fn sync(&mut self) -> io::Result<()>;
+}
+
+impl Store for File {
+    fn twin(&self) -> io::Result<File> {
+        self.try_clone()
+    }
+
+    fn sync(&mut self) -> io::Result<()> {
+        self.sync_data()
+    }
+}
+
+struct Letter {
+    line: Line,
+}
+
+/// The end that everybody writes to. Saying something never waits; clones say to the same log.
+#[derive(Clone)]
 pub struct Log {
-    lines: Sender<Line>,
-    errors: Receiver<LogError>,
-    done: Receiver<()>,
-    dropped: Arc<AtomicU64>,
-    path: PathBuf,
-    began: Instant,
+    lines: Sender<Letter>,
+    lost: Arc<AtomicU64>,
+    opened: Instant,
 }
 
 impl Log {
-    /// A new file in `folder`, named by the time of day; an older one is never overwritten.
-    ///
-    /// Errors: the folder or the file cannot be made.
-    pub fn create(folder: &Path) -> io::Result<Log> {
-        std::fs::create_dir_all(folder)?;
-        let (path, file) = new_file(folder)?;
-        let (lines, waiting) = bounded(MOST_WAITING);
-        let (tell, errors) = bounded(16);
-        let (done_in, done) = bounded(1);
-        let dropped = Arc::new(AtomicU64::new(0));
-        let (theirs, at) = (Arc::clone(&dropped), path.clone());
-        let began = Instant::now();
-        std::thread::Builder::new().name("log".into()).stack_size(256 * 1024).spawn(move || {
-            Writer { file, path: at, tell, dropped: theirs, began, broken: false }.work(&waiting);
-            let _nobody = done_in.send(());
-        })?;
-        Ok(Log { lines, errors, done, dropped, path, began })
-    }
-
-    pub fn path(&self) -> &Path {
-        &self.path
-    }
-
-    /// Never waits: what finds 8,192 lines waiting is counted, and the count is written when there is room.
-    pub fn write(&self, entry: Entry) {
-        let line = Line { time: now(), ms: self.began.elapsed().as_millis() as u64, entry };
-        match self.lines.try_send(line) {
-            Ok(()) => {}
-            Err(TrySendError::Full(_) | TrySendError::Disconnected(_)) => {
-                self.dropped.fetch_add(1, Relaxed);
-            }
+    /// Puts a line on its way. A full queue loses it, and the log says how many were lost.
+    pub fn say(&self, frame: Option<i64>, entry: Entry) {
+        let time = ZonedDateTime::now().strftime("%Y-%m-%dT%H:%M:%S%.3f%:z").to_string();
+        let ms = self.opened.elapsed().as_millis() as u64;
+        let line = Line { time, ms, frame, entry };
+        if self.lines.try_send(Letter { line }).is_err() {
+            self.lost.fetch_add(1, Ordering::Relaxed);
         }
     }
-
-    /// What the disk did wrong since the last look.
-    pub fn errors(&self) -> Vec<LogError> {
-        self.errors.try_iter().collect()
-    }
-
-    /// Waits up to `patience` for the last lines to be on the disk. False when they are not.
-    pub fn close(self, patience: Duration) -> bool {
-        let Log { lines, done, .. } = self;
-        drop(lines);
-        done.recv_timeout(patience).is_ok()
-    }
 }
 
-/// "2026-11-25T21:14:03.123+01:00[Europe/…]".
-pub(super) fn now() -> String {
-    jiff::ZonedDateTime::now().round(jiff::Unit::Millisecond).map_or_else(|_| String::new(), |time| time.to_string())
-}
-
-fn new_file(folder: &Path) -> io::Result<(PathBuf, File)> {
-    let stem = jiff::ZonedDateTime::now().strftime("%Y-%m-%d-%H%M%S").to_string();
-    for number in 0..1000 {
-        let name = if number == 0 { format!("{stem}.jsonl") } else { format!("{stem}-{number}.jsonl") };
-        let path = folder.join(name);
-        match OpenOptions::new().append(true).create_new(true).open(&path) {
-            Ok(file) => return Ok((path, file)),
-            Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {}
-            Err(error) => return Err(error),
-        }
-    }
-    Err(io::Error::new(io::ErrorKind::AlreadyExists, "a thousand logs of this second are there already"))
-}
-
-struct Writer {
-    file: File,
-    path: PathBuf,
-    tell: Sender<LogError>,
-    dropped: Arc<AtomicU64>,
-    began: Instant,
-    broken: bool,
+/// The threads behind a [`Log`].
+pub struct Writer {
+    thread: JoinHandle<()>,
+    /// What is wrong, as it happens. Never has to be read.
+    pub trouble: Receiver<Trouble>,
 }
 
 impl Writer {
-    fn work(mut self, waiting: &Receiver<Line>) {
-        let mut synced = Instant::now();
-        let mut unsynced = false;
-        loop {
-            match waiting.recv_timeout(SYNC_EVERY) {
-                Ok(line) => {
-                    self.put(&line);
-                    self.put_dropped();
-                    unsynced = true;
-                }
-                Err(RecvTimeoutError::Timeout) => {}
-                Err(RecvTimeoutError::Disconnected) => break,
+    /// Waits at most `limit` until everything said is written and synced; every [`Log`] must be dropped first.
+    ///
+    /// Returns false when a slow disk took longer: the thread is left behind.
+    pub fn finish(self, limit: Duration) -> bool {
+        let end = Instant::now() + limit;
+        while !self.thread.is_finished() {
+            if Instant::now() >= end {
+                return false;
             }
-            if unsynced && synced.elapsed() >= SYNC_EVERY {
-                self.check(File::sync_data);
-                (synced, unsynced) = (Instant::now(), false);
-            }
+            std::thread::sleep(Duration::from_millis(2));
         }
-        self.put_dropped();
-        self.check(File::sync_all);
+        self.thread.join().is_ok()
     }
+}
 
-    fn put_dropped(&mut self) {
-        let count = self.dropped.swap(0, Relaxed);
-        if count > 0 {
-            let entry = Entry::Dropped { what: "log lines".into(), count };
-            self.put(&Line { time: now(), ms: self.began.elapsed().as_millis() as u64, entry });
-        }
-    }
-
-    /// A whole line in one write: a kill leaves whole lines.
-    fn put(&mut self, line: &Line) {
-        let Ok(mut text) = serde_json::to_string(line) else { return };
-        // A line that a full disk tore is closed first, so that it spoils no other.
-        if self.broken {
-            text.insert(0, '\n');
-        }
-        text.push('\n');
-        self.check(|file| {
-            let mut file: &File = file;
-            file.write_all(text.as_bytes())
+/// Opens a new log in a folder (made when it is not there), named by date and time; an existing file is
+/// never touched.
+///
+/// Errors: the folder or the file cannot be made.
+pub fn create(folder: &Path) -> io::Result<(PathBuf, Log, Writer)> {
+    std::fs::create_dir_all(folder)?;
+    let name = ZonedDateTime::now().strftime("%Y-%m-%d_%H-%M-%S").to_string();
+    for number in 1..1000 {
+        let path = folder.join(match number {
+            1 => format!("{name}.jsonl"),
+            _ => format!("{name}_{number}.jsonl"),
         });
+        match File::options().write(true).create_new(true).open(&path) {
+            Ok(file) => return start(file).map(|(log, writer)| (path, log, writer)),
+            Err(why) if why.kind() == io::ErrorKind::AlreadyExists => {}
+            Err(why) => return Err(why),
+        }
+    }
+    Err(io::Error::new(io::ErrorKind::AlreadyExists, format!("a thousand logs of {name} lie there already")))
+}
+
+/// Starts the threads over a store.
+pub fn start<S: Store>(store: S) -> io::Result<(Log, Writer)> {
+    let (lines, waiting) = bounded(WAITING);
+    let (trouble_to, trouble) = bounded(16);
+    let lost = Arc::new(AtomicU64::new(0));
+    let syncing = syncing(store.twin()?, trouble_to.clone())?;
+    let log = Log { lines, lost: Arc::clone(&lost), opened: Instant::now() };
+    let opened = log.opened;
+    let desk = Desk { store, lost, torn: false, failed: 0, trouble: trouble_to, opened };
+    let thread = std::thread::Builder::new()
+        .name("log".into())
+        .stack_size(STACK)
+        .spawn(move || desk.run(&waiting, syncing))?;
+    Ok((log, Writer { thread, trouble }))
+}
+
+/// A thread that makes the file safe when asked: the disk may take its time there.
+fn syncing<S: Store>(mut store: S, trouble: Sender<Trouble>) -> io::Result<(Sender<()>, JoinHandle<()>)> {
+    let (ask, asked) = bounded::<()>(1);
+    let thread = std::thread::Builder::new().name("log sync".into()).stack_size(STACK).spawn(move || {
+        let mut told = false;
+        while asked.recv().is_ok() {
+            match store.sync() {
+                Ok(()) => told = false,
+                Err(why) if !told => {
+                    told = true;
+                    let _ = trouble.try_send(Trouble::Lost(format!("the log could not be synced: {why}")));
+                }
+                Err(_) => {}
+            }
+        }
+    })?;
+    Ok((ask, thread))
+}
+
+struct Desk<S> {
+    store: S,
+    lost: Arc<AtomicU64>,
+    /// A piece of a line was written: the next one starts on a new line.
+    torn: bool,
+    failed: u64,
+    trouble: Sender<Trouble>,
+    opened: Instant,
+}
+
+impl<S: Store> Desk<S> {
+    fn run(mut self, waiting: &Receiver<Letter>, (sync, syncing): (Sender<()>, JoinHandle<()>)) {
+        let mut text = Vec::new();
+        let (mut written, mut synced) = (Instant::now(), Instant::now());
+        let mut dirty = false;
+        loop {
+            let wait = WRITE_EVERY.saturating_sub(written.elapsed());
+            let over = match waiting.recv_timeout(wait) {
+                Ok(letter) => {
+                    self.note_lost(&mut text, &letter.line);
+                    push(&mut text, &letter.line);
+                    false
+                }
+                Err(RecvTimeoutError::Timeout) => false,
+                Err(RecvTimeoutError::Disconnected) => true,
+            };
+            if over || written.elapsed() >= WRITE_EVERY || text.len() > 1 << 16 {
+                dirty |= self.write(&mut text);
+                written = Instant::now();
+            }
+            if dirty && synced.elapsed() >= SYNC_EVERY {
+                dirty = sync.try_send(()).is_err();
+                synced = Instant::now();
+            }
+            if over {
+                break;
+            }
+        }
+        let _ = sync.send(());
+        drop(sync);
+        let _ = syncing.join();
     }
 
-    fn check(&mut self, act: impl FnOnce(&File) -> io::Result<()>) {
-        let result = act(&self.file);
-        let was_broken = std::mem::replace(&mut self.broken, result.is_err());
-        if let Err(error) = result
-            && !was_broken
-        {
-            // Sixteen unread errors say enough.
-            let _full = self.tell.try_send(LogError { path: self.path.clone(), why: error.to_string() });
+    /// Says before a line how many were lost before it.
+    fn note_lost(&mut self, text: &mut Vec<u8>, next: &Line) {
+        let count = self.lost.swap(0, Ordering::Relaxed);
+        if count > 0 {
+            let ms = self.opened.elapsed().as_millis() as u64;
+            let entry = Entry::LinesLost { count };
+            push(text, &Line { time: next.time.clone(), ms, frame: None, entry });
         }
+    }
+
+    /// Writes what was gathered; what fails is counted as lost.
+    fn write(&mut self, text: &mut Vec<u8>) -> bool {
+        if text.is_empty() {
+            return false;
+        }
+        if self.torn {
+            text.insert(0, b'\n');
+        }
+        let lines = text.iter().filter(|byte| **byte == b'\n').count() as u64 - u64::from(self.torn);
+        let result = self.put(text);
+        text.clear();
+        match result {
+            Ok(()) => {
+                if self.failed > 0 {
+                    let _ = self.trouble.try_send(Trouble::Again(self.failed));
+                }
+                self.failed = 0;
+            }
+            Err(why) => {
+                if self.failed == 0 {
+                    let _ = self.trouble.try_send(Trouble::Lost(format!("the log cannot be written: {why}")));
+                }
+                self.failed += lines;
+                self.lost.fetch_add(lines, Ordering::Relaxed);
+            }
+        }
+        true
+    }
+
+    fn put(&mut self, mut text: &[u8]) -> io::Result<()> {
+        while !text.is_empty() {
+            match self.store.write(text) {
+                Ok(0) => return Err(io::ErrorKind::WriteZero.into()),
+                Ok(count) => {
+                    self.torn = text[count - 1] != b'\n';
+                    text = &text[count..];
+                }
+                Err(why) if why.kind() == io::ErrorKind::Interrupted => {}
+                Err(why) => return Err(why),
+            }
+        }
+        Ok(())
+    }
+}
+
+fn push(text: &mut Vec<u8>, line: &Line) {
+    let start = text.len();
+    // Plain data into memory: this fails only for a number that JSON has not, and then the line is left out.
+    match serde_json::to_writer(&mut *text, line) {
+        Ok(()) => text.push(b'\n'),
+        Err(_) => text.truncate(start),
     }
 }

@@ -1,272 +1,164 @@
-//! What the engine tells, made readable: lines for the log, words for the screen.
+//! What the engine tells, made readable: a snapshot for screens, entries for the log.
 //!
-//! In: [`Event`]s in order. Out: [`Entry`]s, the last event in a player's words. Thread: the desk. Always: no
-//! event is dropped here; what the engine could not send is counted.
+//! In: [`Event`]s, in the order of the ring. Out: a [`Snapshot`] of now, and log [`Entry`]s. Thread: an
+//! ordinary one ([`load::LoadMeter`] alone is filled by the audio thread). Always: no clock is read here; the
+//! time of day is an argument.
+
+pub mod load;
+
+pub mod snapshot;
 
 pub mod words;
 
-use crate::click::set::Set;
-use crate::device::Negotiated;
-use crate::device::load::LoadSeen;
-use crate::device::watch::Change;
-use crate::log::{Entry, Log, SCHEMA};
-use crate::ready::{Item, State};
-use crate::realtime::command::{Command, When};
-use crate::realtime::event::{Event, Status, What};
-use crate::show::model::{Rig, Show};
-use crate::units::{Decibels, FRACTION_BITS, FramePos, SampleRate};
-use std::io;
-use std::path::{Path, PathBuf};
-use std::sync::{Arc, Mutex, PoisonError};
-use std::time::Duration;
+pub use load::{LoadMeter, LoadSummary};
+pub use snapshot::{ClickNow, LastEvent, Snapshot};
 
-/// Something that happened, in words, for the screen.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Happened {
-    /// Time of day, "21:14:03".
-    pub at: String,
-    pub text: String,
-}
+use crate::click::set::{LegKind, Set};
+use crate::log::Entry;
+use crate::log::entry::decibels;
+use crate::realtime::event::{Cause, Event, RunState, Source, Status, What};
+use crate::units::{FramePos, Frames};
+use std::sync::Arc;
 
-/// For threads that have something to note; clones share one log.
-#[derive(Clone, Debug)]
-pub struct Notes {
-    log: Log,
-    last: Arc<Mutex<Option<Happened>>>,
-}
+/// Levels go to the log this often, in seconds of the device.
+const LEVELS_EVERY: f64 = 1.0;
 
-impl Notes {
-    pub fn note(&self, text: &str) {
-        self.log.write(Entry::Note { text: text.into() });
-    }
-
-    pub fn entry(&self, entry: Entry) {
-        self.log.write(entry);
-    }
-
-    pub fn command(&self, id: u64, when: When, command: &Command) {
-        self.log.write(Entry::Command { id, when, what: words::command(command) });
-    }
-
-    /// A finding about the computer; what needs mending before doors is said on the screen.
-    pub fn item(&self, item: &Item) {
-        self.note(&format!("ready: {}: {:?}: {} {}", item.name, item.state, item.finding, item.mend));
-        if item.state == State::Alarm {
-            self.say(format!("MEND {}: {}. {}", item.name.to_uppercase(), item.finding, item.mend));
-        }
-    }
-
-    /// Puts a sentence where the screen shows the last event.
-    pub fn say(&self, text: String) {
-        let at = jiff::ZonedDateTime::now().strftime("%H:%M:%S").to_string();
-        *self.last.lock().unwrap_or_else(PoisonError::into_inner) = Some(Happened { at, text });
-    }
-
-    /// The last event that a person must know of.
-    pub fn last(&self) -> Option<Happened> {
-        self.last.lock().unwrap_or_else(PoisonError::into_inner).clone()
-    }
-
-    /// What the disk did wrong since the last look, in words.
-    pub fn disk(&self) -> Vec<String> {
-        let errors = self.log.errors();
-        errors.iter().map(|error| format!("LOG NOT WRITTEN: {} ({})", error.why, error.path.display())).collect()
-    }
-}
-
-/// Turns events into lines.
-pub struct Telemetry {
-    notes: Notes,
-    clicks: Vec<String>,
-    titles: Vec<String>,
+/// Turns events into a snapshot and into log entries.
+pub struct Drain {
     set: Arc<Set>,
-    rate: SampleRate,
-    level_at: FramePos,
+    names: Vec<String>,
+    snapshot: Snapshot,
+    levels_at: Option<FramePos>,
     peak: f32,
     limiter: f32,
-    last: Status,
-    priority_told: bool,
+    switches: u64,
 }
 
-impl Telemetry {
-    /// Opens the night's log and writes its first line. Errors: the folder or the file cannot be made.
-    pub fn open(
-        folder: &Path,
-        show: &Show,
-        rig: &Rig,
-        device: &Negotiated,
-        set: &Arc<Set>,
-    ) -> io::Result<(Telemetry, Notes)> {
-        let log = Log::create(folder)?;
-        let titles: Vec<String> = show.songs.iter().map(|song| song.title.clone()).collect();
-        let clicks: Vec<String> = show.clicks.iter().map(|click| click.name.clone()).collect();
-        log.write(Entry::Start {
-            schema: SCHEMA,
-            program: format!("fogbell {}", env!("CARGO_PKG_VERSION")),
-            show: show.title.clone(),
-            digest: show.digest.clone(),
-            text: show.text.clone(),
-            rig: rig.title.clone(),
-            songs: titles.clone(),
-            clicks: clicks.clone(),
-            host: device.host.clone(),
-            device: device.device.clone(),
-            rate: device.rate.hertz(),
-            block: device.block,
-        });
-        let notes = Notes { log, last: Arc::default() };
-        let telemetry = Telemetry {
-            notes: notes.clone(),
-            clicks,
-            titles,
-            set: Arc::clone(set),
-            rate: device.rate,
-            level_at: FramePos(0),
-            peak: 0.0,
-            limiter: 1.0,
-            last: Status::default(),
-            priority_told: false,
-        };
-        Ok((telemetry, notes))
+impl Drain {
+    /// `names` are the clicks' names as the show has them.
+    pub fn new(set: Arc<Set>, names: Vec<String>) -> Drain {
+        let clicks = names.iter().map(|name| ClickNow::own(name)).collect();
+        let snapshot = Snapshot { clicks, ..Snapshot::default() };
+        Drain { set, names, snapshot, levels_at: None, peak: 0.0, limiter: 1.0, switches: 0 }
     }
 
-    pub fn path(&self) -> PathBuf {
-        self.notes.log.path().to_path_buf()
+    /// Other songs, from when the engine says that it loaded them.
+    pub fn load(&mut self, set: Arc<Set>) {
+        self.set = set;
     }
 
-    /// Other songs from now on.
-    pub fn set(&mut self, show: &Show, set: &Arc<Set>) {
-        self.titles = show.songs.iter().map(|song| song.title.clone()).collect();
-        self.set = Arc::clone(set);
+    pub fn snapshot(&self) -> &Snapshot {
+        &self.snapshot
     }
 
-    /// One event, in order.
-    pub fn take(&mut self, event: &Event) {
-        if let What::Status(status) = &event.what {
-            return self.status(event.at, status);
-        }
-        if let Some(sentence) = words::event(event, &self.clicks, &self.titles) {
-            self.notes.say(sentence);
-        }
-        self.notes.log.write(self.entry(event.at.0, &event.what));
+    /// For what others fill in: device, power, latency, load.
+    pub fn snapshot_mut(&mut self) -> &mut Snapshot {
+        &mut self.snapshot
     }
 
-    /// How much of its time each callback took so far.
-    pub fn load(&mut self, load: &LoadSeen) {
-        self.notes.log.write(Entry::Load {
-            callbacks: load.callbacks,
-            tenths: load.tenths.clone(),
-            worst_percent: load.worst_ppm as f64 / 10_000.0,
-        });
+    /// Switches that were faults: neither planned nor asked for.
+    pub fn switches(&self) -> u64 {
+        self.switches
     }
 
-    /// A finding about the computer: into the log, and onto the screen when it needs mending before doors.
-    pub fn item(&mut self, item: &Item) {
-        self.notes.item(item);
-    }
-
-    /// The audio thread's policy, once it is known.
-    pub fn priority(&mut self, policy: &str) {
-        if !self.priority_told {
-            self.priority_told = true;
-            self.notes.log.write(Entry::Priority { policy: policy.into() });
-        }
-    }
-
-    /// The device changed its state.
-    pub fn device(&mut self, change: &Change) {
-        let (state, why) = words::device(change);
-        self.notes.say(format!("{}: {why}", state.to_uppercase()));
-        self.notes.log.write(Entry::Device { state: state.into(), why });
-    }
-
-    /// Writes the last line and waits a moment for the disk. False when it is not there.
-    pub fn close(self, report: &serde_json::Value) -> bool {
-        self.notes.log.write(Entry::End { report: report.clone() });
-        let Telemetry { notes: Notes { log, .. }, .. } = self;
-        log.close(Duration::from_secs(2))
-    }
-
-    /// A line of levels each second.
-    fn status(&mut self, at: FramePos, status: &Status) {
-        self.peak = self.peak.max(status.peak);
-        self.limiter = self.limiter.min(status.limiter);
-        self.last = *status;
-        if at - self.level_at < self.rate.frames(1.0) {
-            return;
-        }
-        self.level_at = at;
-        let floor = |gain: f32| Decibels::of(gain).0.max(-200.0);
-        self.notes.log.write(Entry::Level {
-            frame: at.0,
-            run: status.run,
-            peak_db: floor(std::mem::replace(&mut self.peak, 0.0)),
-            limiter_db: floor(std::mem::replace(&mut self.limiter, 1.0)),
-        });
-    }
-
-    fn click(&self, index: u8) -> String {
-        self.clicks.get(usize::from(index)).cloned().unwrap_or_default()
-    }
-
-    fn title(&self, song: u16) -> String {
-        self.titles.get(usize::from(song)).cloned().unwrap_or_default()
-    }
-
-    fn section(&self, song: u16, leg: u16) -> String {
-        let leg = self.set.songs.get(usize::from(song)).and_then(|plan| plan.legs.get(usize::from(leg)));
-        leg.map_or(String::new(), |leg| leg.section_name.to_string())
-    }
-
-    fn entry(&self, frame: i64, what: &What) -> Entry {
-        match *what {
-            What::Done { id } => Entry::Done { id, frame, refused: false },
-            What::Refused { id } => Entry::Done { id, frame, refused: true },
-            What::Placed { song, leg, called, pass, anchor_at, stretch, from_hit, why } => Entry::Placed {
-                frame,
-                song,
-                title: self.title(song),
-                leg,
-                section: self.section(song, leg),
-                called,
-                pass,
-                anchor: (anchor_at.0 >> FRACTION_BITS) as i64,
-                anchor_part: (anchor_at.0 & ((1 << FRACTION_BITS) - 1)) as u64,
-                over: stretch.over,
-                under: stretch.under,
-                from_hit,
-                why,
-            },
-            What::Holding { song, .. } => Entry::Holding { frame, song },
-            What::Stopped { song, ended } => Entry::Stopped { frame, song, ended },
-            What::LateHit { late, .. } => Entry::LateHit { frame, late_frames: late.0 },
-            What::LostHits { from, to } => Entry::LostHits { frame, count: to.saturating_sub(from) },
-            What::Switched { click, source, cause, song, bar, beat } => Entry::Switch {
-                frame,
-                click: self.click(click),
-                source,
-                cause,
-                title: self.title(song),
-                bar,
-                beat,
-                words: words::switch(&self.click(click), source, cause),
-            },
-            What::AllOut(on) => Entry::AllOut { frame, on },
-            What::ClickOut(on) => Entry::ClickOut { frame, on },
-            What::Muted { click, muted } => Entry::Muted { frame, click: self.click(click), on: muted },
-            What::Xrun { lost } => Entry::Xrun { frame, lost_frames: lost.0 },
-            What::BadInput { channel } => Entry::BadInput { frame, channel },
+    /// Takes one event. `clock` is the time of day as screens show it ("21:14"); `log` gets frame and entry.
+    pub fn take(&mut self, event: &Event, clock: &str, log: &mut dyn FnMut(FramePos, Entry)) {
+        let mut say = |entry| log(event.at, entry);
+        match event.what {
+            What::Status(status) => return self.status(event.at, status, log),
+            What::Done { id } => say(Entry::Answer { id, done: true }),
+            What::Refused { id } => say(Entry::Answer { id, done: false }),
+            What::Placed { .. } => return self.placed(event, log),
+            What::Holding { song, .. } => say(Entry::Run { state: RunState::Holding, song, ended: false }),
+            What::Stopped { song, ended } => say(Entry::Run { state: RunState::Stopped, song, ended }),
+            What::LateHit { hit, late } => say(Entry::LateHit { hit, late_frames: late.0 }),
+            What::LostHits { from, to } => say(Entry::LostHits { count: to.saturating_sub(from) }),
+            What::Switched { .. } => return self.switched(event, clock, log),
+            What::Covered { click, cause } => say(Entry::Covered { click, name: self.name(click), cause }),
+            What::AllOut(on) => say(Entry::AllOut { on }),
+            What::ClickOut(on) => say(Entry::ClickOut { on }),
+            What::Muted { click, muted } => {
+                say(Entry::Mute { click, name: self.name(click), on: muted });
+                if let Some(now) = self.snapshot.clicks.get_mut(usize::from(click)) {
+                    now.muted = muted;
+                }
+            }
+            What::Xrun { lost } => {
+                say(Entry::Xrun { lost_frames: lost.0 });
+                self.snapshot.xruns += 1;
+                self.snapshot.lost_frames += lost.0;
+                self.happened(event.at, clock, words::xrun(lost, self.set.rate));
+            }
+            What::BadInput { channel } => say(Entry::BadInput { channel }),
             What::Dropped { count } => {
-                Entry::Dropped { what: "events of the engine".into(), count: u64::from(count) }
+                say(Entry::EventsLost { count: u64::from(count) });
+                self.snapshot.events_lost += u64::from(count);
             }
-            What::Covered { click, cause } => {
-                Entry::Note { text: format!("{} covered: {}", self.click(click), words::cause(cause)) }
-            }
-            What::StreamWanted { click, song, generation, .. } => Entry::Note {
-                text: format!("track wanted: {} in {} ({generation})", self.click(click), self.title(song)),
-            },
-            What::StreamEnd { click } => Entry::Note { text: format!("track over: {}", self.click(click)) },
-            What::Status(_) => Entry::Note { text: String::new() },
+            What::StreamWanted { .. } | What::StreamEnd { .. } => {}
+        }
+    }
+
+    fn name(&self, click: u8) -> String {
+        self.names.get(usize::from(click)).cloned().unwrap_or_default()
+    }
+
+    fn happened(&mut self, at: FramePos, clock: &str, text: String) {
+        self.snapshot.last_event = Some(LastEvent { at, clock: clock.into(), text });
+    }
+
+    fn placed(&mut self, event: &Event, log: &mut dyn FnMut(FramePos, Entry)) {
+        let What::Placed { song, leg, called, pass, anchor_at, stretch, why, .. } = event.what else { return };
+        self.snapshot.stretch = stretch;
+        let Some(plan) = self.set.songs.get(usize::from(song)) else { return };
+        let first = leg == 0 || why != crate::realtime::event::Why::Follows;
+        if first && self.snapshot.logged_song != Some(song) {
+            self.snapshot.logged_song = Some(song);
+            log(event.at, Entry::Song { song, title: plan.title.clone() });
+        }
+        let Some(here) = plan.legs.get(usize::from(leg)) else { return };
+        let section = if called { words::section(LegKind::CountIn, "") } else { words::leg(here) };
+        let (anchor, stretch) = (anchor_at.0.to_string(), (stretch.over, stretch.under));
+        log(event.at, Entry::Section { song, section, pass, bar: here.first_bar, anchor, stretch, why });
+    }
+
+    fn switched(&mut self, event: &Event, clock: &str, log: &mut dyn FnMut(FramePos, Entry)) {
+        let What::Switched { click, source, cause, song, bar, beat } = event.what else { return };
+        let name = self.name(click);
+        log(event.at, Entry::Switch { click, name: name.clone(), source, cause, song, bar, beat });
+        if let Some(now) = self.snapshot.clicks.get_mut(usize::from(click)) {
+            (now.source, now.cause, now.since) = (source, cause, event.at);
+        }
+        let fault = !matches!(cause, Cause::Plan | Cause::ByHand);
+        self.switches += u64::from(fault);
+        if fault || cause == Cause::ByHand || (source == Source::Streamed && self.was_fault(click)) {
+            self.happened(event.at, clock, words::switch(&name, source, cause, clock));
+        }
+        if let Some(now) = self.snapshot.clicks.get_mut(usize::from(click)) {
+            now.fault = fault || (source == Source::Fallback && now.fault);
+        }
+    }
+
+    fn was_fault(&self, click: u8) -> bool {
+        self.snapshot.clicks.get(usize::from(click)).is_some_and(|now| now.fault)
+    }
+
+    fn status(&mut self, at: FramePos, status: Status, log: &mut dyn FnMut(FramePos, Entry)) {
+        let set = Arc::clone(&self.set);
+        self.snapshot.update(at, status, &set);
+        if status.run == RunState::Stopped {
+            self.snapshot.logged_song = None;
+        }
+        (self.peak, self.limiter) = (self.peak.max(status.peak), self.limiter.min(status.limiter));
+        let every = self.set.rate.frames(LEVELS_EVERY);
+        let due = *self.levels_at.get_or_insert(at) + every;
+        if at >= due {
+            self.levels_at = Some(at - Frames((at - due).0.rem_euclid(every.0.max(1))));
+            let (peak_db, limiter_db) = (decibels(self.peak), decibels(self.limiter));
+            log(at, Entry::Levels { peak_db, limiter_db });
+            (self.peak, self.limiter) = (0.0, 1.0);
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

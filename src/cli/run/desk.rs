@@ -2,8 +2,8 @@
 //! sets freed; the device's health looked at ten times a second.
 
 use super::result::Switch;
+use super::telling::Telling;
 use crate::click::set::Set;
-use crate::device::load::Load;
 use crate::device::watch::Watchdog;
 use crate::device::{Health, HealthState, Running};
 use crate::ready::ShowDevice;
@@ -12,7 +12,7 @@ use crate::realtime::engine::Control;
 use crate::realtime::event::{Event, Source, What};
 use crate::renderer::Request;
 use crate::show::model::Show;
-use crate::telemetry::Telemetry;
+use crate::telemetry::LoadMeter;
 use crate::units::{FramePos, SampleRate};
 use crate::view::conductor::EngineView;
 use crossbeam_channel::{Receiver, Sender, bounded};
@@ -83,7 +83,7 @@ pub struct Parts {
     pub running: Box<dyn Running>,
     pub requests: Sender<Request>,
     pub to_ear: Sender<Event>,
-    pub telemetry: Telemetry,
+    pub telling: Telling,
     /// A show that was read again.
     pub shows: Receiver<(Show, Arc<Set>)>,
     pub shared: Shared,
@@ -91,13 +91,13 @@ pub struct Parts {
     pub songs: Vec<String>,
     pub rate: SampleRate,
     pub device: ShowDevice,
-    pub load: Arc<Load>,
+    pub load: Arc<LoadMeter>,
 }
 
 /// The running desk.
 pub struct Desk {
     stop: Sender<()>,
-    done: Receiver<(Box<dyn Running>, Telemetry)>,
+    done: Receiver<(Box<dyn Running>, Telling)>,
 }
 
 /// Splits what the desk needs off the control side.
@@ -120,13 +120,13 @@ impl Desk {
     }
 
     /// Takes the last events in and hands the stream back. `None`: the desk has died or hangs.
-    pub fn finish(self) -> Option<(Box<dyn Running>, Telemetry)> {
+    pub fn finish(self) -> Option<(Box<dyn Running>, Telling)> {
         let _gone = self.stop.send(());
         self.done.recv_timeout(Duration::from_secs(3)).ok()
     }
 }
 
-fn work(mut parts: Parts, stopped: &Receiver<()>) -> (Box<dyn Running>, Telemetry) {
+fn work(mut parts: Parts, stopped: &Receiver<()>) -> (Box<dyn Running>, Telling) {
     let mut watchdog = Watchdog::default();
     let mut looked: Option<Instant> = None;
     let mut clock = ClockWatch::new();
@@ -141,11 +141,11 @@ fn work(mut parts: Parts, stopped: &Receiver<()>) -> (Box<dyn Running>, Telemetr
         clock.read(&mut parts);
         if load_told.elapsed() >= LOAD_EVERY || over {
             load_told = Instant::now();
-            parts.telemetry.load(&parts.load.seen());
+            parts.telling.load(parts.load.summary());
         }
         if over {
             parts.look(&mut watchdog);
-            return (parts.running, parts.telemetry);
+            return (parts.running, parts.telling);
         }
     }
 }
@@ -172,7 +172,7 @@ impl ClockWatch {
         if gone >= CLOCK_UNTIL {
             self.over = true;
             let item = clock::item(Some(&parts.device), &Ok(std::mem::take(&mut self.readings)));
-            parts.telemetry.item(&item);
+            parts.telling.notes().item(&item);
         }
     }
 }
@@ -182,13 +182,13 @@ impl Parts {
         while self.retired.try_pop().is_some() {}
         while let Ok((show, set)) = self.shows.try_recv() {
             self.songs = show.songs.iter().map(|song| song.title.clone()).collect();
-            self.telemetry.set(&show, &set);
+            self.telling.load_set(set);
         }
         while let Some(event) = self.events.try_pop() {
             // An ear that is gone judges no more; the show goes on.
             let _gone = self.to_ear.send(event);
             self.ask_renderer(&event);
-            self.telemetry.take(&event);
+            self.telling.take(&event);
             self.note(&event);
         }
     }
@@ -248,12 +248,13 @@ impl Parts {
     }
 
     fn look(&mut self, watchdog: &mut Watchdog) {
+        self.telling.look_at_disk();
         let health = self.running.health();
         if let Some(policy) = &health.priority {
-            self.telemetry.priority(policy);
+            self.telling.priority(policy);
         }
         for change in watchdog.look(&health) {
-            self.telemetry.device(&change);
+            self.telling.device(&change);
         }
         let mut board = self.shared.lock();
         match &health.state {

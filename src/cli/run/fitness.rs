@@ -1,9 +1,10 @@
 //! The head of a run: is the computer fit, and is it kept awake? Looked at beside the show, so that nothing
 //! waits for it; what needs mending is said on the screen and in the log.
 
+use super::telling::Notes;
 use crate::ready::{self, Guards, ReadySetup, ShowDevice};
 use crate::show::model::Rig;
-use crate::telemetry::Notes;
+
 use crossbeam_channel::{Receiver, bounded};
 use std::path::Path;
 use std::time::Duration;

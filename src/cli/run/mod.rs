@@ -8,11 +8,13 @@ mod desk;
 mod ear;
 mod fitness;
 mod headless;
+mod metered;
 mod night;
 mod rehearse;
 mod result;
 mod screen;
 mod session;
+mod telling;
 
 use super::Outcome;
 use std::path::{Path, PathBuf};

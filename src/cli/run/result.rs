@@ -1,8 +1,8 @@
 //! What a run ends with: six lines for a player, or one JSON object.
 
-use crate::device::load::LoadSeen;
 use crate::listener::Verdict;
-use crate::telemetry::words;
+use crate::realtime::event::Cause;
+use crate::telemetry::LoadSummary;
 use crate::units::SampleRate;
 use serde::Serialize;
 use std::path::PathBuf;
@@ -25,7 +25,7 @@ pub struct Switch {
     pub seconds: f64,
     pub click: String,
     pub source: crate::realtime::event::Source,
-    pub cause: crate::realtime::event::Cause,
+    pub cause: Cause,
     pub song: String,
     pub bar: i32,
     pub beat: u16,
@@ -34,7 +34,7 @@ pub struct Switch {
 impl Switch {
     /// Not by plan: something failed.
     pub fn is_fault(&self) -> bool {
-        !matches!(self.cause, crate::realtime::event::Cause::Plan | crate::realtime::event::Cause::ByHand)
+        !matches!(self.cause, Cause::Plan | Cause::ByHand)
     }
 }
 
@@ -54,7 +54,7 @@ pub struct Report {
     pub switched: Vec<Switch>,
     pub xruns: u64,
     /// How much of its time each callback took.
-    pub load: LoadSeen,
+    pub load: LoadSummary,
     /// Pieces of the recording that came too late to be judged or written.
     pub tap_dropped: u64,
     pub priority: Option<String>,
@@ -106,10 +106,34 @@ impl Report {
             .map(|switch| {
                 format!(
                     "from {:.2} s ({} bar {}.{}) the {} click was made by this laptop: {}",
-                    switch.seconds, switch.song, switch.bar, switch.beat, switch.click, words::cause(switch.cause)
+                    switch.seconds, switch.song, switch.bar, switch.beat, switch.click, words(switch.cause)
                 )
             })
             .collect();
         if faults.is_empty() { "every click came from where it should".into() } else { faults.join("; ") }
+    }
+}
+
+impl End {
+    pub fn words(&self) -> String {
+        match self {
+            End::AsAsked => "as asked".into(),
+            End::DeviceLost(why) => format!("the device no longer plays: {why}"),
+            End::Signal => "asked to end by a signal".into(),
+        }
+    }
+}
+
+/// A cause in a player's words.
+const fn words(cause: Cause) -> &'static str {
+    match cause {
+        Cause::Plan => "by plan",
+        Cause::ByHand => "by hand",
+        Cause::Late => "the track did not come in time",
+        Cause::Stale => "the track came for another moment",
+        Cause::Repeating => "the track repeated itself",
+        Cause::SilentWhenDue => "the track was silent when a hit was due",
+        Cause::Corrupt => "the track was damaged",
+        Cause::CannotFollow => "the track cannot follow tonight's tempo",
     }
 }

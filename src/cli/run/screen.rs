@@ -7,7 +7,7 @@ use super::session::Stage;
 use crate::realtime::command::{Command, When};
 use crate::realtime::event::{RunState, Source};
 use crate::renderer::Request;
-use crate::telemetry::Happened;
+use crate::telemetry::LastEvent;
 use crate::units::Decibels;
 use crate::view::conductor::{Conductor, Out};
 use crate::view::model::{ClickLine, EventLine, Meter, Power, ScreenModel};
@@ -22,7 +22,7 @@ const POWER_EVERY: Duration = Duration::from_secs(10);
 struct Player<'s, 'a> {
     stage: &'s mut Stage<'a>,
     conductor: Conductor,
-    seen: Option<Happened>,
+    seen: Option<LastEvent>,
     power: Power,
     power_read: Option<Instant>,
     peak_db: f64,
@@ -85,7 +85,7 @@ impl Player<'_, '_> {
             match out {
                 Out::Send(when, command) => {
                     if self.stage.commands.send(when, command).is_none() {
-                        self.stage.log.say("THE ENGINE TAKES NO COMMANDS: look at the device".into());
+                        self.stage.log.show("THE ENGINE TAKES NO COMMANDS: look at the device".into());
                     }
                 }
                 Out::Say(_) => {}
@@ -118,7 +118,7 @@ impl Player<'_, '_> {
             Err(why) => format!("SHOW NOT READ AGAIN: {why}"),
         };
         self.stage.log.note(&said);
-        self.stage.log.say(said);
+        self.stage.log.show(said);
     }
 
     fn read_again(&mut self) -> Result<String, String> {
@@ -168,13 +168,9 @@ impl Player<'_, '_> {
         model.backup = "No backup machine in this rig".into();
         model.power = self.power();
         model.clock = jiff::ZonedDateTime::now().strftime("%H:%M:%S").to_string();
-        let last = self.stage.log.disk().pop().map(|text| Happened { at: model.clock.clone(), text });
-        if let Some(problem) = last {
-            self.stage.log.say(problem.text);
-        }
         model.last_event = self.stage.log.last().map(|last| EventLine {
             acknowledged: self.seen.as_ref() == Some(&last),
-            at: last.at,
+            at: last.clock,
             text: last.text,
         });
         let peak = Decibels::of(board.view.status.peak).0.max(-200.0);
@@ -203,7 +199,7 @@ impl Player<'_, '_> {
             let (charger, percent) = crate::ready::power::now();
             let power = Power { charger, battery_percent: percent };
             if power != self.power {
-                self.stage.log.entry(crate::log::Entry::Power { charger, percent });
+                self.stage.log.entry(crate::log::Entry::Power { battery_percent: percent, charger });
                 self.power = power;
             }
         }

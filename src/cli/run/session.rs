@@ -4,16 +4,18 @@ use super::desk::{Desk, Parts, Shared, take_events};
 use super::ear::Ear;
 use super::fitness::{Fitness, show_device};
 use super::night::{Night, Refusal};
+use super::metered::Metered;
 use super::result::{End, Report};
+use super::telling::{Notes, Telling};
 use super::{Args, headless, screen};
 use crate::cli::Outcome;
 use crate::click::set::Set;
-use crate::device::load::{Load, Metered};
 use crate::realtime::command::{Command, Timed, When};
 use crate::realtime::engine::engine;
 use crate::renderer::{self, Renderer, Request};
 use crate::show::model::Show;
-use crate::telemetry::Telemetry;
+use crate::log::Entry;
+use crate::telemetry::LoadMeter;
 use crate::units::Frames;
 use crate::view::keys::Keymap;
 use crate::view::programme::Programme;
@@ -41,7 +43,7 @@ pub struct Stage<'a> {
     pub signalled: Arc<AtomicBool>,
     pub device: String,
     pub offers: Vec<String>,
-    pub log: crate::telemetry::Notes,
+    pub log: Notes,
 }
 
 impl Stage<'_> {
@@ -54,7 +56,7 @@ impl Stage<'_> {
 pub struct Commands {
     ring: HeapProd<Timed>,
     next: u64,
-    notes: crate::telemetry::Notes,
+    notes: Notes,
 }
 
 impl Commands {
@@ -87,9 +89,10 @@ fn play(args: &Args, night: Night) -> Result<Report, Refusal> {
     })?;
     let signalled = Arc::new(AtomicBool::new(false));
     watch_signals(&signalled);
-    let (telemetry, log_notes) = Telemetry::open(&args.log_folder(), &show, &rig, &negotiated, &set)
+    let telling = Telling::open(&args.log_folder(), &show, &set)
         .map_err(|error| cannot("the log cannot be written", error))?;
-    let log_path = telemetry.path();
+    telling.start(&show, &rig, &negotiated);
+    let (log_path, log_notes) = (telling.path(), telling.notes());
     notes.iter().for_each(|note| log_notes.note(note));
     let (mut control, process) = engine(&setup, Arc::clone(&set));
     let (requests, asked) = unbounded();
@@ -105,7 +108,7 @@ fn play(args: &Args, night: Night) -> Result<Report, Refusal> {
         negotiated.rate.hertz(),
         negotiated.block
     );
-    let load = Arc::new(Load::default());
+    let load = Arc::new(LoadMeter::new());
     let running = opened.start(Box::new(Metered::new(process, &load, negotiated.rate)))?;
     let quiet = args.json || !args.headless;
     let fitness = (!args.no_ready).then(|| Fitness::look(&args.log_folder(), &rig, &log_notes, !quiet));
@@ -117,7 +120,7 @@ fn play(args: &Args, night: Night) -> Result<Report, Refusal> {
         running,
         requests: requests.clone(),
         to_ear: ear.events(),
-        telemetry,
+        telling,
         shared: shared.clone(),
         clicks: show.clicks.iter().map(|click| click.name.clone()).collect(),
         songs: show.songs.iter().map(|song| song.title.clone()).collect(),
@@ -148,9 +151,9 @@ fn play(args: &Args, night: Night) -> Result<Report, Refusal> {
     let end = if args.headless { headless::drive(&mut stage) } else { screen::drive(&mut stage)? };
     let health = shared.lock().health.clone();
     let finished = desk.finish();
-    let telemetry = finished.map(|(running, telemetry)| {
+    let telling = finished.map(|(running, telling)| {
         running.stop();
-        telemetry
+        telling
     });
     let heard = ear.finish();
     if let Some(fitness) = fitness {
@@ -158,26 +161,30 @@ fn play(args: &Args, night: Night) -> Result<Report, Refusal> {
     }
     let _gone = stage.requests.send(Request::Quit);
     let board = shared.lock().clone();
+    let frames = health.as_ref().map_or(0, |health| health.frames);
     let report = Report {
         show: title,
         device,
         rate: negotiated.rate,
-        seconds: negotiated.rate.seconds(Frames(health.as_ref().map_or(0, |h| h.frames as i64))),
+        seconds: negotiated.rate.seconds(Frames(frames as i64)),
         end,
         verdict: heard.verdict,
         switches: board.switches.iter().filter(|switch| switch.is_fault()).count(),
         switched: board.switches,
         xruns: board.xruns,
         tap_dropped: heard.dropped,
-        load: load.seen(),
+        load: load.summary(),
         priority: health.and_then(|health| health.priority),
         log: Some(log_path),
         record: heard.record,
         refused_songs: refused.into_iter().map(|song| song.title).collect(),
         offers: std::mem::take(&mut stage.offers),
     };
-    if let Some(telemetry) = telemetry {
-        telemetry.close(&serde_json::to_value(&report).unwrap_or_default());
+    log_notes.entry(Entry::Verdict { verdict: Box::new(report.verdict.clone()) });
+    log_notes.entry(Entry::End { reason: report.end.words(), frames: frames as i64 });
+    drop((stage, log_notes));
+    if telling.is_some_and(|telling| !telling.close()) {
+        eprintln!("error: the disk is too slow: the end of the log may be missing");
     }
     Ok(report)
 }
