@@ -7,6 +7,9 @@ use proptest::prelude::*;
 use ratatui::Terminal;
 use ratatui::backend::TestBackend;
 
+#[path = "screen/night.rs"]
+mod night;
+
 #[path = "screen/terminal.rs"]
 mod terminal;
 
