@@ -268,14 +268,7 @@ fn faults_json(reading: &Reading) -> Vec<serde_json::Value> {
     reading.faults.iter().map(with_file).collect()
 }
 
-fn print_json(
-    reading: &Reading,
-    show: &Show,
-    plan: &Plan,
-    wish: &Wish,
-    report: &Report,
-    outcome: Outcome,
-) {
+fn print_json(reading: &Reading, show: &Show, plan: &Plan, wish: &Wish, report: &Report, outcome: Outcome) {
     let songs = wish.songs.iter().map(|song| {
         let timeline = &plan.timelines[*song];
         let sections = timeline.cues();

@@ -73,7 +73,8 @@ pub fn export(
         report.failed.push(why);
         return report;
     }
-    let exporter = Exporter { show, plan, wish, watch: Watch { cancel, progress }, failed: AtomicBool::new(false) };
+    let exporter =
+        Exporter { show, plan, wish, watch: Watch { cancel, progress }, failed: AtomicBool::new(false) };
     let jobs = jobs(&plan.targets);
     for result in exporter.run_all(&jobs) {
         match result {
@@ -139,7 +140,8 @@ impl Exporter<'_> {
     fn run_all(&self, jobs: &[Job<'_>]) -> Vec<Option<Outcome>> {
         let next = AtomicUsize::new(0);
         let results: Vec<Mutex<Option<Outcome>>> = jobs.iter().map(|_| Mutex::new(None)).collect();
-        let threads = std::thread::available_parallelism().map_or(1, usize::from).min(jobs.len()).clamp(1, 16);
+        let threads =
+            std::thread::available_parallelism().map_or(1, usize::from).min(jobs.len()).clamp(1, 16);
         let work = || {
             while !self.failed.load(Ordering::Relaxed) {
                 let index = next.fetch_add(1, Ordering::Relaxed);
@@ -262,7 +264,8 @@ impl Exporter<'_> {
         let Some(first) = targets.first() else { return Ok(Vec::new()) };
         let timeline = &self.plan.timelines[first.song];
         let feeds: Vec<usize> = targets.iter().map(|target| target.index).collect();
-        let mut run = Feeds::new(self.show, &self.plan.set, first.song, timeline, &feeds).map_err(Failure::Words)?;
+        let mut run =
+            Feeds::new(self.show, &self.plan.set, first.song, timeline, &feeds).map_err(Failure::Words)?;
         let (mut outs, mut start) = (Vec::new(), 0);
         for (target, width) in targets.iter().zip(widths(self.show, &feeds)) {
             let channels = if self.wish.stereo { 2 } else { width as u16 };
@@ -273,7 +276,9 @@ impl Exporter<'_> {
         let channels: Vec<u16> = outs.iter().map(|out| out.format.channels).collect();
         let mut notes = run.notes();
         if timeline.has_called() && self.plan.set.songs[first.song].streams.iter().any(Option::is_some) {
-            notes.push("count-ins are called in this song: instead of its click track the fallback is heard".into());
+            notes.push(
+                "count-ins are called in this song: instead of its click track the fallback is heard".into(),
+            );
         }
         let each = targets.iter().zip(channels).map(|(target, channels)| {
             let written = self.written(target, timeline.frames, channels);
@@ -286,7 +291,8 @@ impl Exporter<'_> {
         let Some(pad) = &self.plan.pad else { return Ok(Vec::new()) };
         let timeline =
             Timeline::new(&pad.set.songs[target.song], &pad.set, self.wish.count_in, self.pad_lead_in());
-        let loudest = peak(&mut *self.maker(&pad.set, &timeline, target, 1.0)?.0, timeline.frames, pad.set.rate)?;
+        let loudest =
+            peak(&mut *self.maker(&pad.set, &timeline, target, 1.0)?.0, timeline.frames, pad.set.rate)?;
         let gain = pads::matched(loudest, self.show.ceiling);
         let mut made = self.maker(&pad.set, &timeline, target, gain)?;
         self.write_plain(&mut *made.0, target, timeline.frames)?;

@@ -39,11 +39,18 @@ pub(super) struct Feeds {
 
 impl Feeds {
     /// Errors: a message of the wiring, which names a feed that the show does not have.
-    pub fn new(show: &Show, set: &Set, song: usize, timeline: &Timeline, feeds: &[usize]) -> Result<Feeds, String> {
+    pub fn new(
+        show: &Show,
+        set: &Set,
+        song: usize,
+        timeline: &Timeline,
+        feeds: &[usize],
+    ) -> Result<Feeds, String> {
         let plan = set.songs.get(song).map(|plan| straight(plan, timeline));
         let set = Arc::new(with_songs(set, plan.into_iter().collect()));
         let rig = rig(show, feeds, &set);
-        let outputs = rig.outputs.iter().flat_map(|outlet| outlet.channels.iter()).max().copied().unwrap_or(0);
+        let outputs =
+            rig.outputs.iter().flat_map(|outlet| outlet.channels.iter()).max().copied().unwrap_or(0);
         let ports = Ports { rate: set.rate, max_block: BLOCK as u32, inputs: 0, outputs };
         let setup = wire(show, &rig, ports, false).map_err(|why| why.to_string())?;
         let (mut control, engine) = engine(&setup, Arc::clone(&set));
@@ -57,8 +64,17 @@ impl Feeds {
             let _sent = control.commands.try_push(Timed { when: When::Now, command, id: 1 });
         }
         let io = Io::new(0, usize::from(outputs), BLOCK);
-        let mut run =
-            Feeds { engine, control, feeder, told, io, origin, at: FramePos(0), ready: 0..0, notes: Vec::new() };
+        let mut run = Feeds {
+            engine,
+            control,
+            feeder,
+            told,
+            io,
+            origin,
+            at: FramePos(0),
+            ready: 0..0,
+            notes: Vec::new(),
+        };
         while run.at < run.origin {
             let rest = usize::try_from((run.origin - run.at).0).unwrap_or(0);
             run.block(rest.min(BLOCK));
@@ -125,7 +141,10 @@ impl Make for Feeds {
 
 /// Channels of each feed.
 pub(super) fn widths(show: &Show, feeds: &[usize]) -> Vec<usize> {
-    feeds.iter().map(|feed| if show.feeds.get(*feed).is_some_and(|feed| feed.stereo) { 2 } else { 1 }).collect()
+    feeds
+        .iter()
+        .map(|feed| if show.feeds.get(*feed).is_some_and(|feed| feed.stereo) { 2 } else { 1 })
+        .collect()
 }
 
 /// One outlet a feed, no inputs.

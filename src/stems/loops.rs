@@ -51,7 +51,8 @@ pub fn loop_length(section: &Section, click: usize, rate: SampleRate, most: u32)
 /// Frames of a length at the section's tempo, exact.
 fn frames_of(length: Whole, section: &Section, rate: SampleRate) -> Ratio<i128> {
     let wide = |ratio: Whole| Ratio::new(i128::from(*ratio.numer()), i128::from(*ratio.denom()));
-    wide(length) * Ratio::from_integer(60 * i128::from(rate.hertz())) / wide(section.tempo.wholes_per_minute())
+    wide(length) * Ratio::from_integer(60 * i128::from(rate.hertz()))
+        / wide(section.tempo.wholes_per_minute())
 }
 
 fn least_drift(exact: Ratio<i128>, round: i128, unit: i128, most: u32) -> i128 {
@@ -67,7 +68,8 @@ fn least_drift(exact: Ratio<i128>, round: i128, unit: i128, most: u32) -> i128 {
 /// The fewest bars that the section repeats (2 for 4/4, 3/4, 4/4, 3/4).
 fn period(bars: &[Metre]) -> usize {
     let repeats = |period: &usize| {
-        bars.len().is_multiple_of(*period) && bars.iter().zip(bars.iter().cycle().skip(*period)).all(|(a, b)| a == b)
+        bars.len().is_multiple_of(*period)
+            && bars.iter().zip(bars.iter().cycle().skip(*period)).all(|(a, b)| a == b)
     };
     (1..=bars.len()).find(repeats).unwrap_or(bars.len())
 }
@@ -154,5 +156,132 @@ fn alone(show: &Show, song: &Song, section: &Section, bars: Vec<Metre>) -> Show 
         folder: show.folder.clone(),
         give_back: show.give_back,
         ceiling: show.ceiling,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::click::build::lanes;
+    use crate::click::sounds;
+    use crate::show::parse_show;
+    use std::path::Path;
+
+    const SHOW: &str = r#"
+show = "Loops"
+[click.drums]
+every = "sixteenths"
+swing = "60%"
+[click.band]
+every = "beats"
+own_metre = "3/4"
+[feed.drums]
+hears = { drums = 0 }
+[[song]]
+title = "Low Tide"
+tempo = 132
+metre = "4/4"
+[[song.section]]
+name = "verse"
+bars = 8
+[[song.section]]
+name = "turns"
+bars = 4
+metre_changes = [{ bar = 2, metre = "3/4" }, { bar = 3, metre = "4/4" }, { bar = 4, metre = "3/4" }]
+[[song.section]]
+name = "odd"
+tempo = 137.3
+metre = "4/4"
+bars = 8
+[[song.section]]
+name = "fast"
+tempo = 399
+bars = 1
+"#;
+
+    fn show() -> Show {
+        let reading = parse_show(SHOW, "loops.toml", Path::new(""));
+        assert!(reading.faults.is_empty(), "{:?}", reading.faults);
+        reading.show.expect("a show")
+    }
+
+    fn rate(hertz: u32) -> SampleRate {
+        SampleRate::new(hertz).expect("a rate")
+    }
+
+    /// 4 beats at 132 are 4 × 60 / 132 × 44,100 = 80,181 9/11 frames: whole after 11 bars, 882,000 frames.
+    #[test]
+    fn at_132_a_loop_of_eleven_bars_is_whole() {
+        let show = show();
+        let verse = &show.songs[0].sections[0];
+        let found = loop_length(verse, 0, rate(44_100), 32);
+        assert_eq!((found.bars, found.frames, found.whole_after), (11, 882_000, 11));
+        assert_eq!(found.off, Ratio::from_integer(0));
+        // 3/4 against 4/4 comes round after three bars: 33 of them are whole, one more than allowed.
+        let against = loop_length(verse, 1, rate(44_100), 33);
+        assert_eq!((against.bars, against.frames), (33, 2_646_000));
+        assert_eq!(loop_length(verse, 1, rate(44_100), 32).bars % 3, 0);
+    }
+
+    #[test]
+    fn a_section_that_alternates_metres_loops_both() {
+        let show = show();
+        // 7 beats at 132 and 48 kHz: 7 × 60 / 132 × 48,000 = 152,727 3/11 frames, two bars each.
+        let found = loop_length(&show.songs[0].sections[1], 0, rate(48_000), 32);
+        assert_eq!((found.bars, found.frames, found.whole_after), (22, 1_680_000, 22));
+    }
+
+    /// 4 beats at 137.3 and 48 kHz are 115,200,000 / 1,373 frames; 1,373 is prime.
+    #[test]
+    fn at_137_3_no_short_loop_is_whole_and_the_loop_says_by_how_much() {
+        let show = show();
+        let found = loop_length(&show.songs[0].sections[2], 0, rate(48_000), 32);
+        assert_eq!(found.whole_after, 1_373);
+        let exact = Ratio::new(115_200_000i128, 1_373) * i128::from(found.bars as i64);
+        assert_eq!(found.off, exact - i128::from(found.frames as i64));
+        let drift = |bars: i128| {
+            let total = Ratio::new(115_200_000i128, 1_373) * bars;
+            let off = total - total.round();
+            (if *off.numer() < 0 { -off } else { off }) / bars
+        };
+        assert!((1..=32).all(|bars| drift(i128::from(found.bars as i64)) <= drift(bars)));
+        assert!(found.words(rate(48_000)).contains("whole after 1373 bars"));
+    }
+
+    #[test]
+    fn loops_put_end_to_end_are_the_straight_render() {
+        let show = show();
+        let (song, rate) = (&show.songs[0], rate(44_100));
+        let bank = sounds::build(&show, rate).expect("made sounds");
+        for (index, section) in song.sections.iter().enumerate() {
+            for click in 0..2 {
+                let length = loop_length(section, click, rate, 40);
+                if *length.off.numer() != 0 {
+                    continue;
+                }
+                let lane = lanes(&show)[click].own;
+                let frames = length.frames as usize;
+                let mut once = vec![0.0; frames];
+                timeline(&show, song, section, &length, &bank, rate).mix(
+                    lane,
+                    &bank.sounds,
+                    FramePos(0),
+                    &mut once,
+                );
+                // What rings into the loop rang for up to 2 s before.
+                let rounds = 88_200usize.div_ceil(frames) + 1;
+                let bars =
+                    section.bars.iter().cycle().take(length.bars as usize * (rounds + 2)).cloned().collect();
+                let straight = build(&alone(&show, song, section, bars), rate, &bank);
+                let grid = &straight.songs[0].legs[0].grid;
+                let anchor = Anchor { at: Exact(0), stretch: Stretch::ONE };
+                let mut played = vec![0.0; frames * 2];
+                let start = FramePos((rounds * frames) as i64);
+                crate::realtime::kernel::mix_hits(grid, anchor, lane, &bank.sounds, start, &mut played);
+                assert!(once.iter().any(|x| *x != 0.0), "section {index}");
+                assert_eq!(played[..frames], once, "section {index}, click {click}");
+                assert_eq!(played[frames..], once, "section {index}, click {click}");
+            }
+        }
     }
 }

@@ -42,7 +42,7 @@ fn scale(samples: &mut [f32], gain: f32) {
     }
 }
 
-/// How long a track fades where it stops.
+/// How long a track fades before it stops: no hit is due so close to a bar's end.
 const FADE_SECONDS: f64 = 0.002;
 
 /// A click track of the user's; a count-in that is called after a hold is not in it and comes from the
@@ -78,16 +78,15 @@ impl<'a> Track<'a> {
     fn add(&mut self, index: usize, start: FramePos, out: &mut [f32]) -> Result<(), WavError> {
         let (from, to, offset) = self.pieces[index];
         let end = start + Frames(out.len() as i64);
-        // It fades after its last frame: what is due on the last beat stays whole.
         let first = from.max(start);
-        let last = (to + Frames(self.fade)).min(end);
+        let last = to.min(end);
         let Ok(count @ 1..) = usize::try_from((last - first).0) else { return Ok(()) };
         self.buffer.resize(count, 0.0);
         self.source.fill((first + offset).0, &mut self.buffer)?;
         let skip = (first - start).0 as usize;
         for ((frame, x), sample) in (first.0..).zip(&mut out[skip..]).zip(&self.buffer) {
-            let over = (frame - to.0 + 1).max(0) as f32;
-            *x += sample * self.gain.0 * (1.0 - over / self.fade as f32).max(0.0);
+            let left = (to.0 - frame).min(self.fade) as f32;
+            *x += sample * self.gain.0 * (left / self.fade as f32);
         }
         Ok(())
     }

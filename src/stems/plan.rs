@@ -23,6 +23,9 @@ const PART: usize = 20;
 const PAD_TITLE: usize = 16;
 const PAD_PART: usize = 8;
 
+/// Less than this of a sound is cut off without a word, in seconds.
+const WORTH_A_NOTE: f64 = 0.001;
+
 /// What is asked for.
 #[derive(Clone, Debug)]
 pub struct Wish {
@@ -76,11 +79,16 @@ impl fmt::Display for StemFault {
             StemFault::Exists(paths) => {
                 let (first, more) = (paths.first().map(|path| path.display()), paths.len().saturating_sub(1));
                 match first {
-                    Some(first) if more > 0 => write!(f, "{first} and {more} more of the files stand there already")?,
+                    Some(first) if more > 0 => {
+                        write!(f, "{first} and {more} more of the files stand there already")?
+                    }
                     Some(first) => write!(f, "{first} stands there already")?,
                     None => write!(f, "a file stands there already")?,
                 }
-                write!(f, "; nothing was written\n  to mend it: give another folder with --out, or --overwrite")
+                write!(
+                    f,
+                    "; nothing was written\n  to mend it: give another folder with --out, or --overwrite"
+                )
             }
             StemFault::Source(path) => write!(
                 f,
@@ -213,7 +221,9 @@ fn cut_notes(show: &Show, set: &Set, timelines: &[Timeline], wish: &Wish) -> Vec
         Frames(hits.max().unwrap_or(0))
     };
     let worst = wish.songs.iter().filter_map(|song| Some((*song, cut(timelines.get(*song)?))));
-    let Some((song, frames)) = worst.max_by_key(|(_, frames)| *frames).filter(|(_, f)| f.0 > 0) else {
+    let Some((song, frames)) =
+        worst.max_by_key(|(_, frames)| *frames).filter(|(_, cut)| set.rate.seconds(*cut) >= WORTH_A_NOTE)
+    else {
         return Vec::new();
     };
     let (ms, title) = (set.rate.seconds(frames) * 1000.0, show.songs.get(song).map_or("", |s| &s.title));
@@ -228,7 +238,8 @@ fn targets(show: &Show, numbers: &[usize], wish: &Wish) -> (Vec<Target>, Option<
     let digits = numbers.last().map_or(2, |last| last.to_string().len().max(2));
     let mut names = Names { wish, digits, numbers, show, taken: Taken::default(), targets: Vec::new() };
     for song in wish.songs.iter().copied() {
-        let sounds = |song: &&crate::show::model::Song| song.kind == SongKind::Click && !song.sections.is_empty();
+        let sounds =
+            |song: &&crate::show::model::Song| song.kind == SongKind::Click && !song.sections.is_empty();
         if show.songs.get(song).filter(sounds).is_some() {
             names.song(song);
         }

@@ -110,7 +110,10 @@ impl Timeline {
 
     /// Start of each pass with its name ("verse", then "verse, time 2").
     pub fn cues(&self) -> Vec<Cue> {
-        self.passes.iter().map(|pass| Cue { frame: pass.start().0.max(0) as u64, label: label(pass) }).collect()
+        self.passes
+            .iter()
+            .map(|pass| Cue { frame: pass.start().0.max(0) as u64, label: label(pass) })
+            .collect()
     }
 
     /// True when it contains a count-in that was called after a hold.
