@@ -5,7 +5,8 @@
 //! of hits and each sound a buffer ([`click`]); what does not fit in memory is streamed ([`renderer`]);
 //! the engine sounds all of it ([`realtime`]) on an interface ([`device`]) or into files ([`stems`],
 //! written by [`wav`]); a listener that shares no code with the engine judges what left ([`listener`]);
-//! events become a snapshot ([`telemetry`]), a log ([`log`]) and a screen ([`view`]); [`cli`] ties it up.
+//! events become a snapshot ([`telemetry`]), a log ([`log`]) and a screen ([`view`]). [`ready`] says whether the
+//! computer is fit for it; [`cli`] ties it up.
 #![forbid(unsafe_code)]
 
 pub mod units;
@@ -33,5 +34,7 @@ pub mod telemetry;
 pub mod log;
 
 pub mod view;
+
+pub mod ready;
 
 pub mod cli;

@@ -1,12 +1,286 @@
-//! `fogbell interfaces`.
+//! `fogbell interfaces`: what this system can play through, and what a rig would use of it.
 
 use super::Outcome;
+use crate::device::{self, DeviceError, DeviceInfo};
+use crate::show;
+use crate::show::model::{Host, Rig};
+use serde_json::json;
+use std::fmt::Write;
+use std::path::{Path, PathBuf};
 
 /// List hosts, devices, channels, rates and block sizes, and which the rig would use
 #[derive(Debug, clap::Args)]
-pub struct Args {}
+pub struct Args {
+    /// The rig file whose interface to look for
+    #[arg(long)]
+    rig: Option<PathBuf>,
+    /// Print one JSON object
+    #[arg(long)]
+    json: bool,
+}
 
-pub fn run(_args: &Args) -> Outcome {
-    eprintln!("error: interfaces is not built yet");
-    Outcome::FellShort
+/// A host and what it said.
+struct Row {
+    host: &'static str,
+    devices: Result<Vec<DeviceInfo>, DeviceError>,
+}
+
+/// What a rig would use.
+#[derive(Debug, PartialEq, serde::Serialize)]
+struct Use {
+    host: Host,
+    device: String,
+    rate: u32,
+    block: u32,
+    /// Highest channel that the rig names.
+    outputs_needed: u16,
+    inputs_needed: u16,
+    /// The device as listed; `None` when it is not there.
+    found: Option<DeviceInfo>,
+    /// Why it cannot be used as it is, each with its mend.
+    faults: Vec<String>,
+}
+
+pub fn run(args: &Args) -> Outcome {
+    let rig = match args.rig.as_deref().map(read_rig).transpose() {
+        Ok(rig) => rig,
+        Err(words) => {
+            if args.json {
+                println!("{}", json!({ "ok": false, "error": words }));
+            } else {
+                eprintln!("error: {words}");
+            }
+            return Outcome::NotUnderstood;
+        }
+    };
+    let rows: Vec<Row> = device::all_hosts()
+        .iter()
+        .map(|interface| Row { host: interface.host(), devices: interface.list() })
+        .collect();
+    let wanted = rig.as_ref().map(|rig| used_by(rig, &rows));
+    let usable = wanted.as_ref().is_none_or(|wanted| wanted.faults.is_empty());
+    if args.json {
+        println!("{}", in_json(&rows, wanted.as_ref(), usable));
+    } else {
+        print!("{}", in_words(&rows, wanted.as_ref()));
+    }
+    if usable { Outcome::Done } else { Outcome::FellShort }
+}
+
+fn read_rig(path: &Path) -> Result<Rig, String> {
+    let reading = show::read_rig(path).map_err(|fault| {
+        format!("{} cannot be read: {fault}\n  to mend it: give the path of a file", path.display())
+    })?;
+    let faults = show::render(&reading.faults, &reading.text, &reading.name, false);
+    reading.rig.ok_or(faults)
+}
+
+fn used_by(rig: &Rig, rows: &[Row]) -> Use {
+    let choice = &rig.interface;
+    let outputs_needed = rig.outputs.iter().flat_map(|outlet| &outlet.channels).copied().max().unwrap_or(0);
+    let inputs_needed = rig.inputs.iter().map(|(_, channel)| *channel).max().unwrap_or(0);
+    let mut faults = Vec::new();
+    let found = match device::choose_in(choice, &rig.folder) {
+        Err(error) => {
+            faults.push(error.to_string());
+            None
+        }
+        Ok(interface) if choice.host == Host::Virtual => {
+            interface.list().ok().and_then(|devices| devices.into_iter().next())
+        }
+        Ok(interface) => find(rows, interface.host(), &choice.device, &mut faults),
+    };
+    let rate = choice.rate.hertz();
+    if let Some(info) = &found {
+        faults.extend(misfits(rig, info, rate, outputs_needed, inputs_needed));
+    }
+    let device = choice.device.clone();
+    Use { host: choice.host, device, rate, block: choice.block, outputs_needed, inputs_needed, found, faults }
+}
+
+fn find(rows: &[Row], host: &str, device: &str, faults: &mut Vec<String>) -> Option<DeviceInfo> {
+    let row = rows.iter().find(|row| row.host == host)?;
+    let devices = match &row.devices {
+        Ok(devices) => devices,
+        Err(error) => {
+            faults.push(error.to_string());
+            return None;
+        }
+    };
+    // With JACK nobody's ports may be wanted; "OUT | IN" names two.
+    let wanted = match device.split('|').next().unwrap_or_default().trim() {
+        "" | "none" if host == "jack" => "system",
+        wanted => wanted,
+    };
+    let found = devices.iter().find(|info| info.id == wanted || info.name == wanted).cloned();
+    if found.is_none() {
+        let ids: Vec<&str> = devices.iter().map(|info| info.id.as_str()).collect();
+        let there = if ids.is_empty() { "there is none at all".into() } else { ids.join(", ") };
+        faults.push(format!(
+            "{host} has no device \"{wanted}\"\n  to mend it: plug it in, or choose one of: {there}"
+        ));
+    }
+    found
+}
+
+fn misfits(rig: &Rig, info: &DeviceInfo, rate: u32, outputs: u16, inputs: u16) -> Vec<String> {
+    let mut faults = Vec::new();
+    let folds = |fold: &Vec<show::model::Outlet>| {
+        fold.iter().flat_map(|outlet| &outlet.channels).all(|channel| *channel <= info.outputs)
+    };
+    if outputs > info.outputs && !rig.folds.iter().any(folds) {
+        let (name, has) = (&info.name, info.outputs);
+        faults.push(format!(
+            "the rig needs {outputs} outputs and {name} has {has}\n  to mend it: add a [[fold]] for {has} outputs to the rig"
+        ));
+    }
+    if inputs > info.inputs && !rig.interface.device.contains('|') {
+        faults.push(format!(
+            "the rig needs {inputs} inputs and {} has {}\n  to mend it: use lower channels, or fewer inputs",
+            info.name, info.inputs
+        ));
+    }
+    let can = info.rates.is_empty() || info.host == "virtual" || info.rates.contains(&rate);
+    if !can {
+        faults.push(format!(
+            "{} does not run at {rate}\n  to mend it: write rate = {} in the rig",
+            info.name,
+            list_of(&info.rates)
+        ));
+    }
+    faults
+}
+
+fn list_of(rates: &[u32]) -> String {
+    rates.iter().map(u32::to_string).collect::<Vec<_>>().join(", ")
+}
+
+fn in_json(rows: &[Row], wanted: Option<&Use>, usable: bool) -> serde_json::Value {
+    let host = |row: &Row| match &row.devices {
+        Ok(devices) => json!({ "host": row.host, "devices": devices, "error": null }),
+        Err(error) => {
+            let error = json!({ "what": error.what, "mend": error.mend });
+            json!({ "host": row.host, "devices": [], "error": error })
+        }
+    };
+    json!({ "ok": usable, "hosts": rows.iter().map(host).collect::<Vec<_>>(), "rig": wanted })
+}
+
+fn in_words(rows: &[Row], wanted: Option<&Use>) -> String {
+    let mut out = String::new();
+    for row in rows {
+        let _ = writeln!(out, "host = \"{}\"", row.host);
+        match &row.devices {
+            Ok(devices) if devices.is_empty() => out.push_str("  no devices\n"),
+            Ok(devices) => devices.iter().for_each(|info| device_in_words(&mut out, info)),
+            Err(error) => {
+                let _ = writeln!(out, "  {}", error.to_string().replace('\n', "\n  "));
+            }
+        }
+        out.push('\n');
+    }
+    match wanted {
+        Some(wanted) => use_in_words(&mut out, wanted),
+        None => out.push_str("A rig names one of them: [interface] host = \"…\", device = \"…\".\n"),
+    }
+    out
+}
+
+fn device_in_words(out: &mut String, info: &DeviceInfo) {
+    let default = if info.is_default { ", the default" } else { "" };
+    let _ = writeln!(out, "  {}{default}", info.name);
+    let _ = writeln!(out, "    device = \"{}\"", info.id);
+    let blocks = match info.blocks {
+        Some((least, most)) if least == most => format!(", blocks of {least} frames"),
+        Some((least, most)) => format!(", blocks of {least} to {most} frames"),
+        None => String::new(),
+    };
+    let rates = match info.rates.as_slice() {
+        [] => "rates unknown: busy, or not to be opened".to_string(),
+        rates => format!("{} Hz", list_of(rates)),
+    };
+    let _ = writeln!(out, "    {} in, {} out, {rates}{blocks}", info.inputs, info.outputs);
+}
+
+fn use_in_words(out: &mut String, wanted: &Use) {
+    let host = serde_json::to_value(wanted.host).unwrap_or_default();
+    let _ = writeln!(
+        out,
+        "The rig would use: host {}, device \"{}\", {} Hz, blocks of {} frames, {} outputs, {} inputs",
+        host.as_str().unwrap_or_default(),
+        wanted.device,
+        wanted.rate,
+        wanted.block,
+        wanted.outputs_needed,
+        wanted.inputs_needed
+    );
+    if let (Some(info), []) = (&wanted.found, wanted.faults.as_slice()) {
+        let _ = writeln!(out, "  found: {}, {} out, {} in", info.name, info.outputs, info.inputs);
+    }
+    for fault in &wanted.faults {
+        let _ = writeln!(out, "  not as it is: {}", fault.replace('\n', "\n  "));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::show::parse_rig;
+
+    fn device(inputs: u16, outputs: u16) -> DeviceInfo {
+        DeviceInfo {
+            host: "alsa".into(),
+            name: "Harbour 8".into(),
+            id: "hw:CARD=Harbour,DEV=0".into(),
+            inputs,
+            outputs,
+            rates: vec![44_100, 48_000],
+            blocks: Some((32, 4096)),
+            is_default: false,
+        }
+    }
+
+    fn rig(text: &str) -> Rig {
+        let reading = parse_rig(text, "rig.toml", Path::new(""));
+        reading.rig.unwrap_or_else(|| panic!("{:?}", reading.faults))
+    }
+
+    const ALSA: &str = "[interface]\nhost = \"alsa\"\ndevice = \"hw:CARD=Harbour,DEV=0\"\n";
+
+    #[cfg(all(target_os = "linux", feature = "cpal"))]
+    #[test]
+    fn a_rigs_device_is_found_by_its_id() {
+        let rows = [Row { host: "alsa", devices: Ok(vec![device(8, 8)]) }];
+        let wanted = used_by(&rig(&format!("{ALSA}[outputs]\ndrums = 1\nband = [2, 3]\n")), &rows);
+        assert_eq!(wanted.found, Some(device(8, 8)));
+        assert_eq!((wanted.outputs_needed, wanted.faults.len()), (3, 0));
+        assert!(in_words(&rows, Some(&wanted)).contains("found: Harbour 8"));
+    }
+
+    #[cfg(all(target_os = "linux", feature = "cpal"))]
+    #[test]
+    fn what_the_device_lacks_is_said_with_the_mend() {
+        let text = format!("{}rate = 96000\n[outputs]\ndrums = 1\nband = [2, 3]\n", ALSA);
+        let rows = [Row { host: "alsa", devices: Ok(vec![device(0, 2)]) }];
+        let faults = used_by(&rig(&text), &rows).faults.join("\n");
+        assert!(faults.contains("needs 3 outputs and Harbour 8 has 2"), "{faults}");
+        assert!(faults.contains("write rate = 44100, 48000"), "{faults}");
+        let none = [Row { host: "alsa", devices: Ok(Vec::new()) }];
+        let faults = used_by(&rig(&text), &none).faults.join("\n");
+        assert!(faults.contains("has no device \"hw:CARD=Harbour,DEV=0\""), "{faults}");
+    }
+
+    #[test]
+    fn a_host_that_fails_is_told_and_does_not_hide_the_others() {
+        let error = DeviceError::new("no server runs", "start one");
+        let rows = [
+            Row { host: "jack", devices: Err(error) },
+            Row { host: "alsa", devices: Ok(vec![device(2, 2)]) },
+        ];
+        let words = in_words(&rows, None);
+        assert!(words.contains("no server runs") && words.contains("Harbour 8"), "{words}");
+        let json = in_json(&rows, None, true);
+        assert_eq!(json["hosts"][0]["error"]["mend"], "start one");
+        assert_eq!(json["hosts"][1]["devices"][0]["outputs"], 2);
+    }
 }

@@ -4,6 +4,21 @@
 //! closing on ordinary threads, `process` on the host's audio thread. Always: the engine sees planar
 //! buffers, a frame count that includes lost frames, and never the host's own types.
 
+pub mod abandon;
+pub mod choose;
+pub mod convert;
+#[cfg(feature = "cpal")]
+pub mod cpal_host;
+pub mod inject;
+#[cfg(feature = "jack")]
+pub mod jack_host;
+pub mod priority;
+pub mod pulse;
+pub mod virtual_interface;
+pub mod watch;
+
+pub use choose::{all_hosts, choose, choose_in, setup_for};
+
 use crate::realtime::io::Process;
 use crate::units::{Frames, SampleRate};
 use std::time::Duration;
@@ -18,7 +33,29 @@ pub struct OpenSetup {
     pub block: u32,
     pub inputs: u16,
     pub outputs: u16,
+    /// Names of the output ports in channel order, where a host has ports; "out_3" where none is given.
+    pub output_names: Vec<String>,
+    /// Names of the input ports; "in_3" where none is given.
+    pub input_names: Vec<String>,
 }
+
+impl OpenSetup {
+    /// The host's default device and numbered ports.
+    pub fn new(rate: SampleRate, block: u32, inputs: u16, outputs: u16) -> OpenSetup {
+        OpenSetup {
+            device: String::new(),
+            rate,
+            block,
+            inputs,
+            outputs,
+            output_names: Vec::new(),
+            input_names: Vec::new(),
+        }
+    }
+}
+
+/// Frames of the buffers every host makes: longer callbacks are worked through in pieces of this.
+pub const MAX_BLOCK: usize = 8192;
 
 /// A way to reach audio devices.
 pub trait Interface: Send {
@@ -77,6 +114,12 @@ pub struct Health {
     /// Since the last callback.
     pub silent_for: Duration,
     pub state: HealthState,
+    /// Frames that nobody asked for, as far as the host shows them.
+    pub lost: u64,
+    /// Frames by which a virtual interface in real time runs behind the clock; 0 on a device.
+    pub behind: u64,
+    /// Times that inputs were silent or skipped because the two directions of a device got out of step.
+    pub input_slips: u64,
     /// Real-time policy of the audio thread as read back ("SCHED_FIFO 70"), when it could be read.
     pub priority: Option<String>,
 }
@@ -85,7 +128,7 @@ pub struct Health {
 #[serde(rename_all = "kebab-case", tag = "state", content = "why")]
 pub enum HealthState {
     Running,
-    /// No callback for longer than 0.5 s although no error came.
+    /// No callback for longer than [`watch::STALL_AFTER`] although no error came.
     Stalled,
     /// The device or its server is gone.
     Lost(String),
@@ -113,6 +156,12 @@ pub struct DeviceError {
     pub mend: String,
 }
 
+impl DeviceError {
+    pub fn new(what: impl Into<String>, mend: impl Into<String>) -> DeviceError {
+        DeviceError { what: what.into(), mend: mend.into() }
+    }
+}
+
 impl std::fmt::Display for DeviceError {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         write!(f, "{}\n  to mend it: {}", self.what, self.mend)
@@ -120,3 +169,14 @@ impl std::fmt::Display for DeviceError {
 }
 
 impl std::error::Error for DeviceError {}
+
+/// TEMP
+pub fn choose(choice: &crate::show::model::InterfaceChoice) -> Result<Box<dyn Interface>, DeviceError> {
+    match choice.host {
+        crate::show::model::Host::Virtual => Ok(Box::new(virtual_interface::VirtualInterface::new(
+            virtual_interface::World::default(),
+            virtual_interface::Pace::RealTime,
+        ))),
+        _ => Ok(Box::new(jack_host::JackHost)),
+    }
+}

@@ -20,11 +20,14 @@ pub enum What {
     Refused {
         id: u64,
     },
-    /// A pass of a leg is tied to the device. Hits of the pass before `from_hit` are not of this placing;
-    /// it holds until the next `Placed` or `Stopped`, whose frame is its end.
+    /// A pass of a leg is tied to the device. Hits of the pass before `from_hit` are not of this placing.
+    /// It holds until the next `Placed`, `Holding` or `Stopped`: hits whose frame is before that event's `at`
+    /// are due on `max(frame, this event's at)`, all others are not due. With `called` the grid is the
+    /// count-in that leads to the leg ([`crate::click::set::Leg::count_in`]), not the leg's own.
     Placed {
         song: u16,
         leg: u16,
+        called: bool,
         pass: u32,
         anchor_at: Exact,
         stretch: Stretch,
@@ -41,15 +44,17 @@ pub enum What {
         song: u16,
         ended: bool,
     },
-    /// Hits that fell into frames nobody asked for: sounded late (≤ 5 ms), or lost with the device.
+    /// A hit fell into frames nobody asked for and sounded at this event's frame, this much late (≤ 5 ms). It is
+    /// of the placing that held at that frame minus `late`.
     LateHit {
-        lane: u8,
         hit: u32,
         late: Frames,
     },
-    LostHit {
-        lane: u8,
-        hit: u32,
+    /// Hits `from .. to` of the placing that holds at this event's frame fell into frames nobody asked for:
+    /// lost with the device. Where whole passes of a vamp went by, `to` counts on over all of them.
+    LostHits {
+        from: u32,
+        to: u32,
     },
     /// The click's source changed at this frame.
     Switched {

@@ -38,6 +38,16 @@ impl Planar {
         self.samples.get_mut(start..start.saturating_add(frames.min(self.capacity))).unwrap_or(&mut [])
     }
 
+    /// Two neighbouring channels at once; the second is empty when not wanted. Real-time: safe.
+    pub fn pair_mut(&mut self, first: usize, frames: usize, second: bool) -> (&mut [f32], &mut [f32]) {
+        let frames = frames.min(self.capacity);
+        let start = first.saturating_mul(self.capacity).min(self.samples.len());
+        let rest = self.samples.split_at_mut(start).1;
+        let (one, two) = rest.split_at_mut(self.capacity.min(rest.len()));
+        let two = if second { two.get_mut(..frames).unwrap_or(&mut []) } else { &mut [] };
+        (one.get_mut(..frames).unwrap_or(&mut []), two)
+    }
+
     /// Silence everywhere. Real-time: safe.
     pub fn clear(&mut self) {
         self.samples.fill(0.0);
@@ -77,4 +87,10 @@ impl Io {
 pub trait Process: Send {
     /// Writes every sample of `io.output`, silence included. Panics: never. Real-time: safe.
     fn process(&mut self, io: &mut Io);
+}
+
+impl<P: Process + ?Sized> Process for Box<P> {
+    fn process(&mut self, io: &mut Io) {
+        (**self).process(io);
+    }
 }

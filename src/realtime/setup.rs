@@ -19,6 +19,8 @@ pub struct EngineSetup {
     pub give_back: crate::show::model::GiveBack,
     /// Frames of input and output go to the record ring when true.
     pub record: bool,
+    /// Input channels that are recorded even when no input of the show uses them.
+    pub tap_inputs: usize,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

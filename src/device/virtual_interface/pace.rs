@@ -1,0 +1,203 @@
+//! The thread that drives a virtual interface: in real time, or as fast as it can.
+
+use super::Capture;
+use super::simulation::{Cycle, Simulation};
+use crate::device::pulse::Pulse;
+use crate::device::{DeviceError, Health, HealthState, Running, priority};
+use crate::realtime::io::Process;
+use crate::units::{FramePos, Frames, SampleRate};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU8, Ordering::Relaxed};
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
+
+/// How fast a virtual interface's time passes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Pace {
+    /// As on a device: blocks are asked for at absolute times. When the computer sleeps through more
+    /// than [`CATCH_UP`], no frames are lost: the interface runs behind, and its health says by how much.
+    RealTime,
+    /// As fast as it can, then [`HealthState::Finished`].
+    Free { frames: u64 },
+}
+
+/// Up to this much the real-time pace catches up with short pauses; more is given up.
+pub const CATCH_UP: Duration = Duration::from_millis(100);
+
+/// Longest sleep without a look at whether to stop.
+const NAP: Duration = Duration::from_millis(20);
+
+pub(super) struct Drive {
+    pub simulation: Simulation,
+    pub process: Box<dyn Process>,
+    pub capture: Option<Capture>,
+    pub rate: SampleRate,
+    pub block: u32,
+    pub drift_ppm: f64,
+}
+
+#[derive(Debug, Default)]
+struct Shared {
+    pulse: Pulse,
+    stop: AtomicBool,
+    state: AtomicU8,
+}
+
+const RUNNING: u8 = 0;
+const STALLED: u8 = 1;
+const GONE: u8 = 2;
+const FINISHED: u8 = 3;
+
+struct RunningVirtual {
+    shared: Arc<Shared>,
+    thread: Option<JoinHandle<Box<dyn Process>>>,
+}
+
+pub(super) fn start(drive: Drive, pace: Pace) -> Result<impl Running, DeviceError> {
+    let shared = Arc::new(Shared::default());
+    let theirs = Arc::clone(&shared);
+    let body = move || match pace {
+        Pace::RealTime => drive.real_time(&theirs),
+        Pace::Free { frames } => drive.free(&theirs, frames),
+    };
+    let thread = std::thread::Builder::new().name("fogbell-audio".into()).spawn(body).map_err(|fault| {
+        let what = format!("the virtual interface's thread did not start: {fault}");
+        DeviceError::new(what, "close other programs and try again")
+    })?;
+    Ok(RunningVirtual { shared, thread: Some(thread) })
+}
+
+impl Running for RunningVirtual {
+    fn health(&mut self) -> Health {
+        let state = match self.shared.state.load(Relaxed) {
+            RUNNING => HealthState::Running,
+            STALLED => HealthState::Stalled,
+            GONE => HealthState::Lost("the virtual interface was pulled, as its world is written".into()),
+            _ => HealthState::Finished,
+        };
+        let died = self.thread.as_ref().is_some_and(JoinHandle::is_finished);
+        let state = match state {
+            HealthState::Running if died => HealthState::Lost("its thread ended by a bug".into()),
+            state => state,
+        };
+        self.shared.pulse.health(state)
+    }
+
+    fn stop(mut self: Box<Self>) {
+        self.shared.stop.store(true, Relaxed);
+        // The process comes back with the thread and is dropped here.
+        let _ = self.thread.take().map(JoinHandle::join);
+    }
+}
+
+impl Drop for RunningVirtual {
+    fn drop(&mut self) {
+        self.shared.stop.store(true, Relaxed);
+    }
+}
+
+impl Drive {
+    fn free(mut self, shared: &Shared, frames: u64) -> Box<dyn Process> {
+        priority::note_this_thread(&shared.pulse);
+        let end = FramePos(i64::try_from(frames).unwrap_or(i64::MAX));
+        while self.simulation.next() < end && !shared.stop.load(Relaxed) {
+            let left = (end - self.simulation.next()).0;
+            match self.cycle(shared, usize::try_from(left).unwrap_or(usize::MAX)) {
+                Cycle::Ran(_) | Cycle::Late(_) => {}
+                Cycle::Paused { frames: Some(frames), .. } => {
+                    shared.pulse.lost(frames.0.unsigned_abs());
+                    self.simulation.lose(frames);
+                }
+                Cycle::Paused { gone, frames: None } => {
+                    shared.state.store(if gone { GONE } else { STALLED }, Relaxed);
+                    return self.process;
+                }
+            }
+        }
+        shared.state.store(FINISHED, Relaxed);
+        self.process
+    }
+
+    fn real_time(mut self, shared: &Shared) -> Box<dyn Process> {
+        priority::promote_this_thread(&shared.pulse, self.block, self.rate.hertz());
+        let mut clock = Clock::new(self.rate, self.drift_ppm);
+        while !shared.stop.load(Relaxed) {
+            clock.wait(self.simulation.next(), shared);
+            match self.cycle(shared, usize::MAX) {
+                Cycle::Ran(_) | Cycle::Late(_) => {}
+                Cycle::Paused { gone, frames } => {
+                    shared.state.store(if gone { GONE } else { STALLED }, Relaxed);
+                    let Some(frames) = frames else {
+                        wait_for_stop(shared);
+                        break;
+                    };
+                    shared.pulse.lost(frames.0.unsigned_abs());
+                    self.simulation.lose(frames);
+                    clock.wait(self.simulation.next(), shared);
+                    shared.state.store(RUNNING, Relaxed);
+                }
+            }
+        }
+        self.process
+    }
+
+    fn cycle(&mut self, shared: &Shared, at_most: usize) -> Cycle {
+        let frames = self.simulation.next_size().min(at_most);
+        let cycle = self.simulation.cycle(frames, &mut *self.process, &mut |_| {});
+        match cycle {
+            Cycle::Ran(frames) => {
+                shared.pulse.beat(frames as u64);
+                if let Some(capture) = &self.capture {
+                    capture.block(self.simulation.io());
+                }
+            }
+            Cycle::Late(frames) => {
+                shared.pulse.xrun();
+                shared.pulse.lost(frames.0.unsigned_abs());
+                self.simulation.lose(frames);
+            }
+            Cycle::Paused { .. } => {}
+        }
+        cycle
+    }
+}
+
+fn wait_for_stop(shared: &Shared) {
+    while !shared.stop.load(Relaxed) {
+        std::thread::sleep(NAP);
+    }
+}
+
+/// Absolute times of frames; drift makes them come sooner or later than the rate says.
+struct Clock {
+    origin: Instant,
+    frames_a_second: f64,
+}
+
+impl Clock {
+    fn new(rate: SampleRate, drift_ppm: f64) -> Clock {
+        let frames_a_second = f64::from(rate.hertz()) * (1.0 + drift_ppm * 1e-6);
+        Clock { origin: Instant::now(), frames_a_second }
+    }
+
+    /// Sleeps until a frame is due, or until it is time to stop.
+    fn wait(&mut self, frame: FramePos, shared: &Shared) {
+        let due = self.origin + Duration::from_secs_f64(frame.0.max(0) as f64 / self.frames_a_second);
+        while !shared.stop.load(Relaxed) {
+            let now = Instant::now();
+            if now >= due {
+                self.forgive(now - due, shared);
+                return;
+            }
+            std::thread::sleep((due - now).min(NAP));
+        }
+    }
+
+    fn forgive(&mut self, late: Duration, shared: &Shared) {
+        if late > CATCH_UP {
+            self.origin += late;
+            let behind = Frames((late.as_secs_f64() * self.frames_a_second).round() as i64);
+            shared.pulse.behind(behind.0.unsigned_abs());
+        }
+    }
+}

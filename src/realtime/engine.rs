@@ -1,0 +1,763 @@
+//! The engine: commands, transport, voices, claims, inputs, outlets, in one bounded call a block.
+
+use super::ambient::InputChain;
+use super::claim::{AHEAD_SECONDS, Claim};
+use super::command::{Command, Timed, When};
+use super::event::{Event, RunState, Source, Status, What, Why};
+use super::io::{Io, Planar, Process};
+use super::outlet::Outlet;
+use super::ramp::Ramp;
+use super::setup::{ClickSetup, EngineSetup};
+use super::stream::{STREAM_FRAMES, StreamBlock, TapHeader};
+use super::transport::{DueHit, Sink, Transport};
+use super::voices::{Voice, Voices};
+use crate::click::set::{Set, Stretch};
+use crate::units::{Exact, FramePos, Frames};
+use ringbuf::traits::{Consumer, Observer, Producer, Split};
+use ringbuf::{HeapCons, HeapProd, HeapRb};
+use std::sync::Arc;
+
+/// Commands that wait for their frame at once; one more is refused.
+const MOST_PENDING: usize = 64;
+const COMMANDS: usize = 256;
+const EVENTS: usize = 8192;
+/// What a stream's ring holds: enough to outlast a slow disk.
+const STREAM_SECONDS: f64 = 2.0;
+/// Seconds of every channel that the recorder may be behind.
+const TAP_SECONDS: usize = 4;
+
+/// The control side: stays on ordinary threads.
+pub struct Control {
+    pub commands: HeapProd<Timed>,
+    pub events: HeapCons<Event>,
+    /// Sets that the engine has done with. Drop them here.
+    pub retired: HeapCons<Arc<Set>>,
+    /// One per click: where the renderer puts a streamed primary.
+    pub streams: Vec<HeapProd<StreamBlock>>,
+    /// What went through, when the setup asks for it.
+    pub tap: Option<Tap>,
+}
+
+/// The recorder's end of what went through: each header's input channels, then its output channels.
+pub struct Tap {
+    pub headers: HeapCons<TapHeader>,
+    pub samples: HeapCons<f32>,
+    pub inputs: usize,
+    pub outputs: usize,
+}
+
+struct TapIn {
+    headers: HeapProd<TapHeader>,
+    samples: HeapProd<f32>,
+    dropped: u32,
+    lost: u32,
+}
+
+/// Events on their way out; what finds the ring full is counted and told with the next.
+struct Outbox {
+    ring: HeapProd<Event>,
+    dropped: u32,
+}
+
+impl Outbox {
+    fn tell(&mut self, at: FramePos, what: What) {
+        if self.dropped > 0
+            && self.ring.try_push(Event { at, what: What::Dropped { count: self.dropped } }).is_ok()
+        {
+            self.dropped = 0;
+        }
+        if self.dropped > 0 || self.ring.try_push(Event { at, what }).is_err() {
+            self.dropped = self.dropped.saturating_add(1);
+        }
+    }
+}
+
+#[derive(Clone)]
+struct Pending {
+    id: u64,
+    when: When,
+    at: Exact,
+    command: Command,
+}
+
+/// All that the audio callback runs.
+pub struct Engine {
+    set: Arc<Set>,
+    loading: Option<(u64, Arc<Set>)>,
+    commands: HeapCons<Timed>,
+    retire: HeapProd<Arc<Set>>,
+    out: Outbox,
+    pending: Vec<Pending>,
+    transport: Transport,
+    voices: Voices,
+    claims: Vec<Claim>,
+    clicks: Vec<ClickSetup>,
+    click_gain: Vec<Ramp>,
+    all_clicks: Ramp,
+    all_out: Ramp,
+    inputs: Vec<InputChain>,
+    outlets: Vec<Outlet>,
+    lanes: Planar,
+    buses: Planar,
+    rooms: Planar,
+    mixes: Planar,
+    tap: Option<TapIn>,
+    tap_channels: (usize, usize),
+    peak: f32,
+    deepest: f32,
+    look_ahead: Frames,
+    /// Hits are decided this long before they sound: the longest lead, or what a stream's judge needs.
+    lead: Frames,
+    late: Frames,
+    max_piece: usize,
+    /// Timeline up to which the mix has been made.
+    rendered: FramePos,
+    decided: FramePos,
+    /// End of the last block that left.
+    left: FramePos,
+    generation: u32,
+    stream_origin: Option<Exact>,
+    status_every: Frames,
+    status_at: FramePos,
+    room_open: Frames,
+    room_close: Frames,
+}
+
+/// Builds both ends. Allocates: call it before the stream starts.
+pub fn engine(setup: &EngineSetup, set: Arc<Set>) -> (Control, Engine) {
+    let (commands_in, commands) = HeapRb::new(COMMANDS).split();
+    let (ring, events) = HeapRb::new(EVENTS).split();
+    let (retire, retired) = HeapRb::new(8).split();
+    let piece = setup.max_block.clamp(16, 4096);
+    let rate = setup.rate;
+    let mut streams = Vec::new();
+    let mut claims = Vec::new();
+    for _ in &setup.clicks {
+        let (producer, consumer) =
+            HeapRb::new(rate.frames(STREAM_SECONDS).0 as usize / STREAM_FRAMES + 1).split();
+        streams.push(producer);
+        claims.push(Claim::new(consumer, rate, setup.give_back, piece));
+    }
+    let outputs = setup.outlets.iter().flat_map(|outlet| &outlet.channels).map(|c| *c as usize + 1).max();
+    let inputs = setup.inputs.iter().map(|input| input.channel as usize + 1).max();
+    let (tap_in, tap) = match setup.record {
+        true => {
+            let (inputs, outputs) = (setup.tap_inputs.max(inputs.unwrap_or(0)), outputs.unwrap_or(0));
+            let size = (inputs + outputs).max(1) * rate.hertz() as usize * TAP_SECONDS;
+            let (headers_in, headers) = HeapRb::new(16_384).split();
+            let (samples_in, samples) = HeapRb::new(size).split();
+            let end = TapIn { headers: headers_in, samples: samples_in, dropped: 0, lost: 0 };
+            (Some((end, inputs, outputs)), Some(Tap { headers, samples, inputs, outputs }))
+        }
+        false => (None, None),
+    };
+    let mixes = setup.outlets.iter().map(|outlet| outlet.channels.len()).sum::<usize>().max(1);
+    let mut all_out = Ramp::steady(0.0);
+    all_out.go(1.0, FramePos(0), rate.frames(0.050).0 as u32);
+    let engine = Engine {
+        transport: Transport::new(&set),
+        lead: lead(&set),
+        loading: None,
+        commands,
+        retire,
+        out: Outbox { ring, dropped: 0 },
+        pending: Vec::with_capacity(MOST_PENDING),
+        voices: Voices::new(rate.frames(0.005), Frames(setup.look_ahead as i64)),
+        claims,
+        clicks: setup.clicks.clone(),
+        click_gain: vec![Ramp::steady(1.0); setup.clicks.len()],
+        all_clicks: Ramp::steady(1.0),
+        all_out,
+        inputs: setup.inputs.iter().map(|input| InputChain::new(*input, rate, setup.ceiling * 0.5)).collect(),
+        outlets: Outlet::all(setup),
+        lanes: Planar::new(setup.lanes.max(1), piece),
+        buses: Planar::new(setup.clicks.len().max(1), piece),
+        rooms: Planar::new(setup.inputs.len().max(1), piece),
+        mixes: Planar::new(mixes, piece),
+        tap_channels: tap_in.as_ref().map_or((0, 0), |(_, inputs, outputs)| (*inputs, *outputs)),
+        tap: tap_in.map(|(end, ..)| end),
+        peak: 0.0,
+        deepest: 1.0,
+        look_ahead: Frames(setup.look_ahead as i64),
+        late: rate.frames(0.005),
+        max_piece: piece,
+        rendered: FramePos(0),
+        decided: FramePos(0),
+        left: FramePos(0),
+        generation: 0,
+        stream_origin: None,
+        status_every: rate.frames(0.010),
+        status_at: FramePos(i64::MIN / 2),
+        room_open: rate.frames(1.5),
+        room_close: rate.frames(0.6),
+        set,
+    };
+    (Control { commands: commands_in, events, retired, streams, tap }, engine)
+}
+
+fn lead(set: &Set) -> Frames {
+    let streams = set.songs.iter().any(|song| song.streams.iter().any(Option::is_some));
+    let judge = if streams { set.rate.frames(AHEAD_SECONDS) } else { Frames(0) };
+    Frames(i64::from(set.max_lead).max(judge.0))
+}
+
+impl Process for Engine {
+    fn process(&mut self, io: &mut Io) {
+        let frames = io.frames.min(io.output.capacity());
+        self.receive(io.at);
+        if io.lost.0 > 0 {
+            self.out.tell(io.at, What::Xrun { lost: io.lost });
+        }
+        self.catch_up(io);
+        let mut done = 0;
+        while done < frames {
+            let piece = self.max_piece.min(frames - done);
+            self.piece(io, done, piece);
+            done += piece;
+        }
+        self.left = io.at + Frames(frames as i64);
+        self.record(io, frames);
+        self.tell_status(io.at, frames);
+    }
+}
+
+/// What the transport hands out, put where it belongs.
+struct Dispatch<'a> {
+    voices: &'a mut Voices,
+    out: &'a mut Outbox,
+    expected: &'a dyn Fn(&DueHit) -> f32,
+    /// Placings of this dispatch (at most a few a piece; the last one counts).
+    placed: Option<FramePos>,
+    ended: Option<FramePos>,
+}
+
+impl Sink for Dispatch<'_> {
+    fn hit(&mut self, due: DueHit) {
+        let expected = (self.expected)(&due);
+        self.voices.add(Voice::new(&due, expected));
+    }
+
+    fn event(&mut self, at: FramePos, what: What) {
+        match what {
+            What::Placed { .. } => (self.placed, self.ended) = (Some(at), None),
+            What::Stopped { .. } | What::Holding { .. } => (self.placed, self.ended) = (None, Some(at)),
+            _ => {}
+        }
+        self.out.tell(at, what);
+    }
+}
+
+impl Engine {
+    /// Takes what has come in; what is due now and needs no place is done at once.
+    fn receive(&mut self, at: FramePos) {
+        for _ in 0..COMMANDS {
+            let Some(Timed { when, command, id }) = self.commands.try_pop() else { break };
+            if when == When::Now && self.gain_command(id, at, &command) {
+                continue;
+            }
+            let earliest = self.decided.max(at + self.look_ahead + self.lead);
+            let place = self.resolve(when, earliest);
+            if self.pending.len() >= MOST_PENDING {
+                self.out.tell(at, What::Refused { id });
+                self.give_back(command);
+                continue;
+            }
+            let after =
+                self.pending.iter().position(|pending| pending.at > place).unwrap_or(self.pending.len());
+            self.pending.insert(after, Pending { id, when, at: place, command });
+        }
+        self.load_when_quiet(at);
+    }
+
+    fn resolve(&self, when: When, earliest: FramePos) -> Exact {
+        let now = Exact::at(earliest);
+        let musical = match when {
+            When::Now => None,
+            When::Frame(frame) => return Exact::at(frame.max(earliest)),
+            When::NextBeat => self.transport.next_beat(&self.set, earliest, false),
+            When::BarEnd => self.transport.next_beat(&self.set, earliest, true),
+            When::SectionEnd => self.transport.section_end(&self.set),
+        };
+        musical.filter(|place| *place >= now).unwrap_or(now)
+    }
+
+    /// The music moved: what waits for a beat, a bar or a section's end waits for the new one.
+    fn resolve_again(&mut self, from: FramePos) {
+        for index in 0..self.pending.len() {
+            let Some(when) = self.pending.get(index).map(|pending| pending.when) else { break };
+            if matches!(when, When::NextBeat | When::BarEnd | When::SectionEnd) {
+                let at = self.resolve(when, from);
+                if let Some(pending) = self.pending.get_mut(index) {
+                    pending.at = at;
+                }
+            }
+        }
+        // Insertion sort: stable, in place, at most MOST_PENDING entries.
+        for index in 1..self.pending.len() {
+            let mut slot = index;
+            while slot > 0 && self.order(slot - 1) > self.order(slot) {
+                self.pending.swap(slot - 1, slot);
+                slot -= 1;
+            }
+        }
+    }
+
+    fn order(&self, index: usize) -> Exact {
+        self.pending.get(index).map_or(Exact(i128::MAX), |pending| pending.at)
+    }
+
+    fn give_back(&mut self, command: Command) {
+        if let Command::Load(set) = command
+            && let Err(set) = self.retire.try_push(set)
+        {
+            // The control side has not taken eight sets back: keep this one from being freed here.
+            std::mem::forget(set);
+        }
+    }
+
+    /// Gains move on the frame that leaves now: they need no place in the music.
+    fn gain_command(&mut self, id: u64, at: FramePos, command: &Command) -> bool {
+        let soon = at + self.look_ahead;
+        let quick = self.set.rate.frames(0.008).0 as u32;
+        match command {
+            Command::AllOut => {
+                self.all_out.go(0.0, at, quick);
+                self.out.tell(at, What::AllOut(true));
+            }
+            Command::AllBack if self.all_out.target() == 1.0 => {}
+            Command::AllBack => {
+                let back = self.bar_line_after(at + self.look_ahead + self.late);
+                self.all_out.arrive(1.0, back, quick);
+                self.out.tell(back, What::AllOut(false));
+            }
+            Command::ClickOut => {
+                self.all_clicks.go(0.0, soon, quick);
+                self.out.tell(soon, What::ClickOut(true));
+            }
+            Command::ClickBack if self.all_clicks.target() == 1.0 => {}
+            Command::ClickBack => {
+                let back = self.bar_line_after(soon + self.late);
+                self.all_clicks.arrive(1.0, back, quick);
+                self.out.tell(back, What::ClickOut(false));
+            }
+            Command::MuteClick { click, muted } => {
+                if let Some(gain) = self.click_gain.get_mut(*click) {
+                    gain.go(if *muted { 0.0 } else { 1.0 }, soon, quick);
+                    self.out.tell(soon, What::Muted { click: *click as u8, muted: *muted });
+                }
+            }
+            _ => return false,
+        }
+        self.out.tell(at, What::Done { id });
+        true
+    }
+
+    /// The first bar line at least 10 ms away, or that moment itself when nothing plays.
+    fn bar_line_after(&self, from: FramePos) -> FramePos {
+        let soon = from + self.set.rate.frames(0.010);
+        self.transport.next_beat(&self.set, soon, true).map_or(soon, |line| line.nearest().max(soon))
+    }
+
+    fn load_when_quiet(&mut self, at: FramePos) {
+        if self.loading.is_none() || self.transport.run() != RunState::Stopped || !self.voices.is_empty() {
+            return;
+        }
+        if self.retire.vacant_len() == 0 {
+            return;
+        }
+        let Some((id, set)) = self.loading.take() else { return };
+        let fits = set.rate == self.set.rate && set.lane_count <= self.lanes.channels();
+        let (done, old) = if fits {
+            self.lead = lead(&set);
+            self.transport = Transport::new(&set);
+            (What::Done { id }, std::mem::replace(&mut self.set, set))
+        } else {
+            (What::Refused { id }, set)
+        };
+        self.give_back(Command::Load(old));
+        self.out.tell(at, done);
+    }
+
+    /// Makes the part of the timeline that lies between what was rendered and what leaves next: the
+    /// look-ahead at the start, and after frames that nobody asked for.
+    fn catch_up(&mut self, io: &Io) {
+        let target = io.at + self.look_ahead;
+        if self.rendered == target {
+            return;
+        }
+        // All of the look-ahead is made again: a late hit moves inside what was made already.
+        self.rendered = io.at;
+        self.lose_voices(io.at);
+        while self.rendered < target {
+            let piece = usize::try_from((target - self.rendered).0).unwrap_or(0).min(self.max_piece);
+            self.render(None, io.at, self.rendered, piece);
+        }
+    }
+
+    fn lose_voices(&mut self, asked: FramePos) {
+        let out = &mut self.out;
+        self.voices.lose(self.left, asked, self.late, &mut |index, onset, late| match late {
+            Some(late) => out.tell(asked, What::LateHit { hit: index, late }),
+            None => out.tell(onset, What::LostHits { from: index, to: index.saturating_add(1) }),
+        });
+    }
+
+    fn piece(&mut self, io: &mut Io, done: usize, frames: usize) {
+        let at = io.at + Frames(done as i64);
+        let start = self.rendered;
+        self.render(Some((io, done)), at, start, frames);
+        self.leave(io, at, done, frames);
+    }
+
+    /// Renders `frames` frames of the timeline into the outlets' limiters.
+    fn render(&mut self, io: Option<(&Io, usize)>, asked: FramePos, start: FramePos, frames: usize) {
+        let end = start + Frames(frames as i64);
+        self.decide(end + self.lead, asked);
+        let Engine { set, voices, lanes, .. } = self;
+        lanes.clear();
+        voices.mix(set, start, frames, lanes);
+        self.room(io, start, frames);
+        self.click_buses(start, frames);
+        let mut first = 0;
+        for outlet in &mut self.outlets {
+            first = outlet.mix(&self.lanes, &self.buses, &self.rooms, &mut self.mixes, first, frames);
+        }
+        self.rendered = end;
+    }
+
+    /// Everything that is decided for hits before `until`: commands, hits, ends of passes, in order of frame.
+    fn decide(&mut self, until: FramePos, asked: FramePos) {
+        for _ in 0..4096 {
+            let command_at = self.pending.first().map_or(until, |pending| pending.at.nearest());
+            let pass_at = self.transport.end_frame(&self.set).unwrap_or(until);
+            let next = command_at.min(pass_at).min(until);
+            self.dispatch(next, asked);
+            if command_at < until && command_at <= pass_at {
+                self.execute_first(command_at.max(self.decided));
+            } else if pass_at < until {
+                self.with_sink(|transport, set, sink, late| {
+                    transport.end_pass(set, pass_at, asked, late, sink)
+                });
+            } else {
+                break;
+            }
+        }
+        self.decided = self.decided.max(until);
+    }
+
+    fn dispatch(&mut self, until: FramePos, asked: FramePos) {
+        self.with_sink(|transport, set, sink, late| transport.dispatch(set, until, asked, late, sink));
+        self.decided = self.decided.max(until);
+    }
+
+    /// Runs something of the transport and follows up on what it placed or ended.
+    fn with_sink<T>(&mut self, act: impl FnOnce(&mut Transport, &Set, &mut dyn Sink, Frames) -> T) -> T {
+        let Engine { set, transport, voices, out, clicks, .. } = self;
+        let set = Arc::clone(set);
+        let now = transport.playing();
+        let clicks: &[ClickSetup] = clicks;
+        let expected = |due: &DueHit| {
+            let streams = now.filter(|now| !now.called).and_then(|now| Some((now, set.songs.get(now.song)?)));
+            let Some((now, plan)) = streams else { return 0.0 };
+            let click = clicks.iter().position(|click| click.fallback_lane == due.hit.lane);
+            let stream = click.and_then(|click| plan.streams.get(click)?.as_ref());
+            let leg = stream.and_then(|stream| stream.expected.get(now.leg));
+            leg.and_then(|leg| leg.get(due.index as usize)).copied().unwrap_or(0.0)
+        };
+        let mut sink = Dispatch { voices, out, expected: &expected, placed: None, ended: None };
+        let result = act(transport, &set, &mut sink, self.late);
+        let Dispatch { placed, ended, .. } = sink;
+        match (placed, ended) {
+            (Some(at), _) => self.placed(&set, at),
+            (None, Some(at)) => self.rested(at),
+            _ => {}
+        }
+        result
+    }
+
+    /// A leg was placed: streams are asked for where they do not simply run on, and the room closes.
+    fn placed(&mut self, set: &Set, at: FramePos) {
+        let Some(now) = self.transport.playing() else { return };
+        self.inputs.iter_mut().for_each(|input| input.ride(true, at, Frames(0), self.room_close.0 as u32));
+        let Some(leg) = set.songs.get(now.song).and_then(|plan| plan.legs.get(now.leg)) else { return };
+        let streams = set.songs.get(now.song).map_or(&[][..], |plan| &plan.streams);
+        let origin = now.anchor.at - leg.written;
+        let follows = now.anchor.stretch == Stretch::ONE && !now.called;
+        let runs_on = follows
+            && self.stream_origin.is_some_and(|old| (old - origin).0.unsigned_abs() <= 1 << 40)
+            && self.claims.iter().zip(streams).all(|(claim, stream)| claim.is_wanted() || stream.is_none());
+        if !runs_on {
+            self.stream_origin = follows.then_some(origin);
+            self.generation = self.generation.wrapping_add(1);
+            for click in 0..self.claims.len() {
+                self.want_stream(click, at, follows, streams.get(click).is_some_and(Option::is_some));
+            }
+        }
+        self.resolve_again(at + Frames(1));
+    }
+
+    fn want_stream(&mut self, click: usize, at: FramePos, follows: bool, streamed: bool) {
+        let (Some(now), Some(claim)) = (self.transport.playing(), self.claims.get_mut(click)) else { return };
+        let before = claim.source();
+        if !streamed {
+            claim.rest();
+        } else {
+            claim.want(self.generation, at, follows);
+            if follows {
+                let what = What::StreamWanted {
+                    click: click as u8,
+                    song: now.song as u16,
+                    leg: now.leg as u16,
+                    generation: self.generation,
+                    anchor_at: now.anchor.at,
+                    stretch: now.anchor.stretch,
+                };
+                self.out.tell(at, what);
+            }
+        }
+        let after = claim.source();
+        if before != after {
+            self.tell_switch(click, at, after, super::event::Cause::Plan);
+        }
+    }
+
+    fn tell_switch(&mut self, click: usize, at: FramePos, source: Source, cause: super::event::Cause) {
+        let (bar, beat) = self.bar_beat(at);
+        let song = self.transport.song() as u16;
+        self.out.tell(at, What::Switched { click: click as u8, source, cause, song, bar, beat });
+    }
+
+    fn bar_beat(&self, at: FramePos) -> (i32, u16) {
+        self.transport
+            .beat_at(&self.set, at)
+            .map_or((0, 0), |(mark, ..)| (self.transport.first_bar(&self.set) + mark.bar as i32, mark.beat))
+    }
+
+    /// Nothing plays (or the click holds) from `at` on: the room opens, streams end.
+    fn rested(&mut self, at: FramePos) {
+        self.stream_origin = None;
+        let wait = self.set.rate.frames(0.5);
+        self.inputs.iter_mut().for_each(|input| input.ride(false, at, wait, self.room_open.0 as u32));
+        for click in 0..self.claims.len() {
+            let Some(claim) = self.claims.get_mut(click) else { break };
+            if claim.is_wanted() {
+                claim.rest();
+                claim.judge_mut().new_song();
+                self.out.tell(at, What::StreamEnd { click: click as u8 });
+                self.tell_switch(click, at, Source::Own, super::event::Cause::Plan);
+            }
+        }
+        self.resolve_again(at);
+    }
+
+    fn execute_first(&mut self, at: FramePos) {
+        if self.pending.is_empty() {
+            return;
+        }
+        let Pending { id, command, at: place, .. } = self.pending.remove(0);
+        let done = self.execute(id, command, at, place);
+        self.out.tell(at, if done { What::Done { id } } else { What::Refused { id } });
+    }
+
+    fn execute(&mut self, id: u64, command: Command, at: FramePos, place: Exact) -> bool {
+        let place = if place.nearest() == at { place } else { Exact::at(at) };
+        match command {
+            Command::Choose { song } => self.transport.choose(&self.set, song),
+            Command::Start => self.with_sink(|transport, set, sink, _| transport.start(set, at, sink)),
+            Command::GoTo { song, leg, count_in } => {
+                self.jump(song, leg, count_in, None, place, at, Why::Jump)
+            }
+            Command::Place { stretch, .. } | Command::Tempo(stretch) if !stretch.is_positive() => false,
+            Command::Place { song, leg, at: anchor, stretch } => {
+                self.jump(song, leg, false, Some(stretch), anchor, at, Why::Rejoin)
+            }
+            Command::Stop => {
+                let plays = self.transport.run() != RunState::Stopped;
+                self.voices.cut(at);
+                self.with_sink(|transport, _, sink, _| transport.stop(at, false, sink));
+                plays
+            }
+            Command::OneIsNow => {
+                self.with_sink(|transport, set, sink, _| transport.one_is_now(set, at, sink))
+            }
+            Command::ShiftBeats(beats) => {
+                self.with_sink(|transport, set, sink, _| transport.shift_beats(set, at, beats, sink))
+            }
+            Command::Nudge(later) => {
+                self.with_sink(|transport, set, sink, _| transport.nudge(set, at, later, Why::Nudge, sink))
+            }
+            Command::Undo => self.with_sink(|transport, set, sink, _| transport.undo(set, at, sink)),
+            Command::Release => self.transport.release(&self.set),
+            Command::Tempo(stretch) => {
+                self.with_sink(|transport, set, sink, _| transport.tempo(set, at, stretch, sink));
+                true
+            }
+            Command::UseFallback { click, on } => self.claims.get_mut(click).is_some_and(|claim| {
+                claim.judge_mut().hand(on);
+                true
+            }),
+            Command::Load(set) => {
+                if let Some((old, set)) = self.loading.replace((id, set)) {
+                    self.out.tell(at, What::Refused { id: old });
+                    self.give_back(Command::Load(set));
+                }
+                true
+            }
+            gain => self.gain_command(id, at, &gain),
+        }
+    }
+
+    #[expect(clippy::too_many_arguments, reason = "a jump is these facts, named at each call")]
+    fn jump(
+        &mut self,
+        song: usize,
+        leg: usize,
+        count_in: bool,
+        stretch: Option<Stretch>,
+        place: Exact,
+        at: FramePos,
+        why: Why,
+    ) -> bool {
+        let same_song = self.transport.playing().filter(|now| now.song == song);
+        let stretch = stretch.or(same_song.map(|now| now.anchor.stretch)).unwrap_or(Stretch::ONE);
+        self.with_sink(|transport, set, sink, _| {
+            transport.go_to(set, song, leg, count_in, stretch, place, at, why, sink)
+        })
+    }
+
+    /// Inputs: cleaned, filtered, ridden, limited, before they meet the click.
+    fn room(&mut self, io: Option<(&Io, usize)>, start: FramePos, frames: usize) {
+        for (index, chain) in self.inputs.iter_mut().enumerate() {
+            let out = self.rooms.channel_mut(index, frames);
+            let input = io.map_or(&[][..], |(io, done)| {
+                io.input.channel(chain.channel(), io.frames).get(done..done + frames).unwrap_or(&[])
+            });
+            if chain.process(start, input, out) {
+                self.out.tell(start, What::BadInput { channel: chain.channel() as u16 });
+            }
+        }
+    }
+
+    /// Each click's bus: its own lane, or the judged claim over its fallback's lane.
+    fn click_buses(&mut self, start: FramePos, frames: usize) {
+        for index in 0..self.claims.len() {
+            self.decide_claims(index, start, frames);
+            let (Some(claim), Some(click)) = (self.claims.get(index), self.clicks.get(index)) else { break };
+            let streamed = claim.is_wanted();
+            let lane = if streamed { click.fallback_lane } else { click.own_lane };
+            let bus = self.buses.channel_mut(index, frames);
+            bus.copy_from_slice(self.lanes.channel(lane as usize, frames));
+            if streamed {
+                claim.mix(start, bus);
+            }
+            self.all_clicks.apply(start, bus);
+            if let Some(gain) = self.click_gain.get(index) {
+                gain.apply(start, bus);
+            }
+        }
+        for lane in 0..self.lanes.channels() {
+            self.all_clicks.apply(start, self.lanes.channel_mut(lane, frames));
+        }
+    }
+
+    /// Decides the due hits whose splice begins in this piece.
+    fn decide_claims(&mut self, index: usize, start: FramePos, frames: usize) {
+        let (Some(claim), Some(click)) = (self.claims.get_mut(index), self.clicks.get(index)) else { return };
+        if !claim.is_wanted() {
+            return;
+        }
+        claim.read(start, frames);
+        let end = start + Frames(frames as i64);
+        let mut said: [Option<(FramePos, Source, super::event::Cause)>; 8] = [None; 8];
+        let mut count = 0;
+        for voice in self.voices.iter_mut() {
+            let mine = voice.lane == click.fallback_lane && !voice.judged;
+            if !mine || claim.decides_at(voice.onset) >= end {
+                continue;
+            }
+            voice.judged = true;
+            let (_, switch) = claim.hit(voice.onset, voice.expected, voice.bar_line);
+            if let (Some((source, cause)), Some(slot)) = (switch, said.get_mut(count)) {
+                *slot = Some((voice.onset, source, cause));
+                count += 1;
+            }
+        }
+        for (at, source, cause) in said.into_iter().flatten() {
+            self.tell_switch(index, at, source, cause);
+        }
+    }
+
+    /// What leaves: the outlets' limited mixes, faded by all out, on their channels; silence elsewhere.
+    fn leave(&mut self, io: &mut Io, at: FramePos, done: usize, frames: usize) {
+        let total = done + frames;
+        for channel in 0..io.output.channels() {
+            let out = io.output.channel_mut(channel, total).get_mut(done..).unwrap_or(&mut []);
+            out.fill(0.0);
+        }
+        let mut first = 0;
+        for outlet in &self.outlets {
+            first = outlet.leave(&mut self.mixes, first, frames, &mut io.output, done, |mix| {
+                self.all_out.apply(at, mix);
+            });
+        }
+    }
+
+    fn record(&mut self, io: &Io, frames: usize) {
+        let Some(tap) = &mut self.tap else { return };
+        tap.lost = tap.lost.saturating_add(u32::try_from(io.lost.0.max(0)).unwrap_or(u32::MAX));
+        let channels = self.tap_channels;
+        let inputs = (0..channels.0).map(|channel| io.input.channel(channel, frames));
+        let outputs = (0..channels.1).map(|channel| io.output.channel(channel, frames));
+        if tap.headers.vacant_len() == 0 || tap.samples.vacant_len() < (channels.0 + channels.1) * frames {
+            tap.dropped = tap.dropped.saturating_add(1);
+            return;
+        }
+        for samples in inputs.chain(outputs) {
+            tap.samples.push_slice(samples);
+            for _ in samples.len()..frames {
+                let _ = tap.samples.try_push(0.0);
+            }
+        }
+        let header = TapHeader { at: io.at, frames: frames as u32, lost: tap.lost, dropped: tap.dropped };
+        if tap.headers.try_push(header).is_ok() {
+            (tap.lost, tap.dropped) = (0, 0);
+        }
+    }
+
+    fn tell_status(&mut self, at: FramePos, frames: usize) {
+        let run = self.transport.run();
+        for outlet in &mut self.outlets {
+            outlet.meter(&mut self.peak, &mut self.deepest);
+        }
+        if at - self.status_at < self.status_every {
+            return;
+        }
+        self.status_at = at;
+        let here = self.transport.beat_at(&self.set, at);
+        let playing = self.transport.playing();
+        let mut status = Status {
+            run,
+            song: self.transport.song() as u16,
+            next_song: self.transport.chosen() as u16,
+            leg: playing.map_or(0, |now| now.leg as u16),
+            pass: playing.map_or(0, |now| now.pass),
+            all_out: self.all_out.target() == 0.0,
+            click_out: self.all_clicks.target() == 0.0,
+            released: self.transport.released(),
+            peak: std::mem::replace(&mut self.peak, 0.0),
+            limiter: std::mem::replace(&mut self.deepest, 1.0),
+            frames: frames as u32,
+            ..Status::default()
+        };
+        if let Some((mark, beat_at, next_beat_at)) = here {
+            status.bar = self.transport.first_bar(&self.set) + mark.bar as i32;
+            (status.beat, status.beats_in_bar) = (mark.beat, mark.of);
+            status.bars_left = self.transport.bars(&self.set).saturating_sub(mark.bar + 1) as u16;
+            (status.beat_at, status.next_beat_at) = (beat_at, next_beat_at);
+        }
+        self.out.tell(at, What::Status(status));
+    }
+}
+
+#[cfg(test)]
+mod tests;

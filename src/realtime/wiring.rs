@@ -1,0 +1,155 @@
+//! Show and rig to the engine's setup: which mix leaves on which channel. Ordinary thread.
+
+use super::setup::{ClickSetup, EngineSetup, InputSetup, OutletSetup, PartSetup, PartSource};
+use crate::click::build::lanes;
+use crate::show::model::{Feed, FeedSource, Outlet, Rig, Show};
+use crate::units::SampleRate;
+
+/// Limiter look-ahead: 72 frames at 48 kHz.
+pub const LOOK_AHEAD_SECONDS: f64 = 0.0015;
+
+/// What the interface gives.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Ports {
+    pub rate: SampleRate,
+    pub max_block: u32,
+    pub inputs: u16,
+    pub outputs: u16,
+}
+
+/// Why a rig cannot be wired to an interface.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum WireFault {
+    UnknownFeed { feed: String, known: Vec<String> },
+    TooFewOutputs { wanted: u16, found: u16 },
+    NoOutputs,
+}
+
+impl std::fmt::Display for WireFault {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            WireFault::UnknownFeed { feed, known } => write!(
+                f,
+                "the rig sends a feed `{feed}` that the show does not have\n  to mend it: name one of {}",
+                known.join(", ")
+            ),
+            WireFault::TooFewOutputs { wanted, found } => write!(
+                f,
+                "the rig needs {wanted} outputs, the interface has {found}\n  to mend it: add a [[fold]] with \
+                 outputs = {found} to the rig, or use another interface"
+            ),
+            WireFault::NoOutputs => {
+                write!(
+                    f,
+                    "the rig sends nothing anywhere\n  to mend it: give [outputs] a line such as drums = 1"
+                )
+            }
+        }
+    }
+}
+
+/// The outlets a rig uses on an interface with this many outputs: its own, or the largest fold that fits.
+///
+/// Errors: neither fits.
+pub fn outlets(rig: &Rig, outputs: u16) -> Result<&[Outlet], WireFault> {
+    let needed =
+        |outlets: &[Outlet]| outlets.iter().flat_map(|o| o.channels.iter().copied()).max().unwrap_or(0);
+    let wanted = needed(&rig.outputs);
+    if wanted == 0 {
+        return Err(WireFault::NoOutputs);
+    }
+    if wanted <= outputs {
+        return Ok(&rig.outputs);
+    }
+    let fitting = rig.folds.iter().filter(|fold| needed(fold) <= outputs && needed(fold) > 0);
+    fitting
+        .max_by_key(|fold| needed(fold))
+        .map(Vec::as_slice)
+        .ok_or(WireFault::TooFewOutputs { wanted, found: outputs })
+}
+
+/// The whole setup. Inputs that the rig does not place stay silent.
+///
+/// Errors: a feed the show does not have, or too few outputs.
+pub fn wire(show: &Show, rig: &Rig, ports: Ports, record: bool) -> Result<EngineSetup, WireFault> {
+    let lanes = lanes(show);
+    let count = lanes.iter().map(|l| usize::from(l.own.max(l.fallback)) + 1).max().unwrap_or(0);
+    let outlets = outlets(rig, ports.outputs)?;
+    Ok(EngineSetup {
+        rate: ports.rate,
+        max_block: (ports.max_block as usize).clamp(16, 1024),
+        look_ahead: ports.rate.frames(LOOK_AHEAD_SECONDS).0 as usize,
+        lanes: count,
+        clicks: lanes.iter().map(|l| ClickSetup { own_lane: l.own, fallback_lane: l.fallback }).collect(),
+        inputs: inputs(show, rig),
+        outlets: outlets.iter().map(|outlet| outlet_setup(show, outlet)).collect::<Result<_, _>>()?,
+        ceiling: show.ceiling.gain(),
+        give_back: show.give_back,
+        record,
+        tap_inputs: ports.inputs as usize,
+    })
+}
+
+fn inputs(show: &Show, rig: &Rig) -> Vec<InputSetup> {
+    let channel =
+        |name: &str| rig.inputs.iter().find(|(input, _)| input == name).map(|(_, channel)| channel - 1);
+    show.inputs
+        .iter()
+        .map(|input| InputSetup {
+            channel: channel(&input.name).unwrap_or(u16::MAX),
+            in_song: input.in_song.gain(),
+            between: input.between.gain(),
+            high_pass_hertz: input.high_pass_hertz,
+            inverted: input.inverted,
+        })
+        .collect()
+}
+
+fn outlet_setup(show: &Show, outlet: &Outlet) -> Result<OutletSetup, WireFault> {
+    let stereo = outlet.channels.len() > 1;
+    let mut parts: Vec<PartSetup> = Vec::new();
+    for name in &outlet.feeds {
+        let feed = show.feeds.iter().find(|feed| feed.name == *name).ok_or_else(|| unknown(show, name))?;
+        for part in feed_parts(show, feed, stereo) {
+            match parts.iter_mut().find(|known| known.source == part.source) {
+                // Folded feeds that share a source do not add it twice.
+                Some(known) => {
+                    (known.left, known.right) = (known.left.max(part.left), known.right.max(part.right))
+                }
+                None => parts.push(part),
+            }
+        }
+    }
+    Ok(OutletSetup { channels: outlet.channels.iter().map(|channel| channel - 1).collect(), parts })
+}
+
+fn unknown(show: &Show, feed: &str) -> WireFault {
+    WireFault::UnknownFeed {
+        feed: feed.into(),
+        known: show.feeds.iter().map(|feed| feed.name.clone()).collect(),
+    }
+}
+
+/// Pan is a balance: the middle is full on both sides, a side takes the other down.
+pub fn feed_parts(show: &Show, feed: &Feed, stereo: bool) -> Vec<PartSetup> {
+    let lanes = lanes(show);
+    feed.parts
+        .iter()
+        .map(|part| {
+            let gain = part.level.gain();
+            let pan = if feed.stereo { part.pan.clamp(-1.0, 1.0) as f32 } else { 0.0 };
+            let source = match part.source {
+                FeedSource::Click(click) => PartSource::Click(click as u8),
+                FeedSource::Fallback(click) => {
+                    PartSource::Lane(lanes.get(click).map_or(0, |lanes| lanes.fallback))
+                }
+                FeedSource::Input(input) => PartSource::Input(input as u8),
+            };
+            if stereo {
+                PartSetup { source, left: gain * (1.0 - pan).min(1.0), right: gain * (1.0 + pan).min(1.0) }
+            } else {
+                PartSetup { source, left: gain, right: 0.0 }
+            }
+        })
+        .collect()
+}

@@ -1,0 +1,190 @@
+//! One action, carried out.
+
+use super::ask::{Ask, Open};
+use super::tonight::Steps;
+use super::{Conductor, EngineView, Out};
+use crate::realtime::command::{Command, When};
+use crate::realtime::event::RunState;
+use crate::view::keys::Action;
+use crate::view::programme::decimal;
+use std::time::Duration;
+
+impl Conductor {
+    pub(super) fn act(
+        &mut self,
+        now: Duration,
+        action: Action,
+        certain: bool,
+        engine: &EngineView,
+        out: &mut Vec<Out>,
+    ) {
+        match action {
+            Action::Start => self.start(now, engine, out),
+            Action::Stop => self.ask_stop(now, When::Now, certain, engine, out),
+            Action::StopAtBar => self.ask_stop(now, When::BarEnd, certain, engine, out),
+            Action::StopAtSection => self.ask_stop(now, When::SectionEnd, certain, engine, out),
+            Action::AllOut => out.push(Out::Send(When::Now, Command::AllOut)),
+            Action::AllBack => self.all_back(engine, out),
+            Action::ClickOut => out.push(Out::Send(When::Now, Command::ClickOut)),
+            Action::ClickIn => out.push(Out::Send(When::Now, Command::ClickBack)),
+            Action::OneIsNow => self.one_is_now(engine, out),
+            Action::BeatMinus => self.mend(Command::ShiftBeats(-1), "One beat less.", engine, out),
+            Action::BeatPlus => self.mend(Command::ShiftBeats(1), "One beat more.", engine, out),
+            Action::Earlier => self.nudge(-1.0, engine, out),
+            Action::Later => self.nudge(1.0, engine, out),
+            Action::Undo => self.mend(Command::Undo, "Taken back.", engine, out),
+            Action::Release => self.release(engine, out),
+            Action::Up => self.up_or_down(now, false, out),
+            Action::Down => self.up_or_down(now, true, out),
+            Action::Skip => self.skip(out),
+            Action::Faster => self.tempo(Steps { halves: 1, percents: 0 }, engine, out),
+            Action::Slower => self.tempo(Steps { halves: -1, percents: 0 }, engine, out),
+            Action::FasterPercent => self.tempo(Steps { halves: 0, percents: 1 }, engine, out),
+            Action::SlowerPercent => self.tempo(Steps { halves: 0, percents: -1 }, engine, out),
+            Action::WrittenTempo => self.written_tempo(engine, out),
+            Action::GoTo => self.open_sections(now, engine, out),
+            Action::Mute => self.open(now, Open::Mute),
+            Action::Fallback => self.open(now, Open::Fallback),
+            Action::Help => self.help(now),
+            Action::Reload => self.reload(engine, out),
+            Action::Acknowledge => out.push(Out::Acknowledge),
+            Action::Confirm => self.confirm(engine, out),
+            Action::Cancel => self.cancel(),
+            Action::Quit => self.ask(now, Ask::Quit, certain, engine, out),
+        }
+    }
+
+    fn ask_stop(
+        &mut self,
+        now: Duration,
+        when: When,
+        certain: bool,
+        engine: &EngineView,
+        out: &mut Vec<Out>,
+    ) {
+        match engine.status.run {
+            RunState::Stopped => out.push(Out::Say("Nothing plays.".into())),
+            _ => self.ask(now, Ask::Stop(when), certain, engine, out),
+        }
+    }
+
+    /// The engine may be ahead of what telemetry told, so this is sent whatever the screen says.
+    fn all_back(&mut self, engine: &EngineView, out: &mut Vec<Out>) {
+        out.push(Out::Send(When::Now, Command::AllBack));
+        if engine.status.click_out {
+            out.push(Out::Send(When::Now, Command::ClickBack));
+        }
+    }
+
+    /// Moves of the place: only while something plays.
+    fn mend(&mut self, command: Command, said: &str, engine: &EngineView, out: &mut Vec<Out>) {
+        if engine.status.run != RunState::Playing {
+            out.push(Out::Say("Nothing plays.".into()));
+            return;
+        }
+        out.push(Out::Send(When::Now, command));
+        out.push(Out::Say(said.into()));
+    }
+
+    fn nudge(&mut self, direction: f64, engine: &EngineView, out: &mut Vec<Out>) {
+        let frames = self.programme.rate().frames(direction * self.step_ms / 1000.0);
+        let words = if direction < 0.0 { "earlier" } else { "later" };
+        self.mend(Command::Nudge(frames), &format!("{} ms {words}.", self.step_ms), engine, out);
+    }
+
+    fn release(&mut self, engine: &EngineView, out: &mut Vec<Out>) {
+        match engine.status.run {
+            RunState::Stopped => out.push(Out::Say("Nothing plays.".into())),
+            RunState::Holding => out.push(Out::Send(When::Now, Command::Start)),
+            RunState::Playing => out.push(Out::Send(When::Now, Command::Release)),
+        }
+    }
+
+    fn up_or_down(&mut self, now: Duration, down: bool, out: &mut Vec<Out>) {
+        match self.open {
+            Open::Sections { song, picked } => {
+                let count = self.programme.songs.get(song).map_or(0, |entry| entry.sections().len());
+                let at = picked.unwrap_or(0);
+                let wanted = if down { at + 1 } else { at.saturating_sub(1) };
+                self.pick_section(now, song, wanted.clamp(1, count.max(1)), out);
+            }
+            _ => self.step_choice(down, out),
+        }
+    }
+
+    /// Tempo for tonight of the song that sounds, else of the chosen one.
+    fn tempo(&mut self, change: Steps, engine: &EngineView, out: &mut Vec<Out>) {
+        let Some(song) = engine.sounding().or(self.chosen) else { return };
+        let before = self.steps.get(song).copied().unwrap_or_default();
+        let steps =
+            Steps { halves: before.halves + change.halves, percents: before.percents + change.percents };
+        self.set_tempo(song, steps, engine, out);
+    }
+
+    fn written_tempo(&mut self, engine: &EngineView, out: &mut Vec<Out>) {
+        if let Some(song) = engine.sounding().or(self.chosen) {
+            self.set_tempo(song, Steps::default(), engine, out);
+        }
+    }
+
+    fn set_tempo(&mut self, song: usize, steps: Steps, engine: &EngineView, out: &mut Vec<Out>) {
+        let name = self.programme.name(song);
+        let written = self.programme.songs.get(song).and_then(|entry| entry.tempo.as_ref());
+        let (Some(written), Some(slot)) = (written, self.steps.get_mut(song)) else {
+            out.push(Out::Say(format!("{name} has no tempo.")));
+            return;
+        };
+        if !steps.allowed(written) {
+            out.push(Out::Say("Not further: between half and double the written tempo.".into()));
+            return;
+        }
+        *slot = steps;
+        let (before, after) = (decimal(written.tempo.per_minute), decimal(steps.tempo(written)));
+        let words = match steps == Steps::default() {
+            true => format!("{name}: {before} as written"),
+            false => format!("{name}: {before} → {after} tonight"),
+        };
+        out.push(Out::Note(format!("tempo: {words}")));
+        out.push(Out::Say(words));
+        if engine.sounding() == Some(song) {
+            out.push(Out::Send(When::Now, Command::Tempo(self.stretch(song))));
+        }
+    }
+
+    fn open_sections(&mut self, now: Duration, engine: &EngineView, out: &mut Vec<Out>) {
+        let song = engine.sounding().or(self.chosen);
+        let plays = |song: &usize| self.programme.songs.get(*song).is_some_and(|entry| entry.plays());
+        match song.filter(plays) {
+            Some(song) => self.open(now, Open::Sections { song, picked: None }),
+            None => out.push(Out::Say("No song with sections is chosen.".into())),
+        }
+    }
+
+    fn open(&mut self, now: Duration, what: Open) {
+        self.asked = None;
+        self.typed = None;
+        self.opened = now;
+        self.open = what;
+    }
+
+    fn help(&mut self, now: Duration) {
+        let page = if let Open::Help(page) = self.open { page + 1 } else { 0 };
+        self.open(now, Open::Help(page));
+    }
+
+    fn reload(&mut self, engine: &EngineView, out: &mut Vec<Out>) {
+        match engine.sounding() {
+            Some(song) => {
+                let name = self.programme.name(song);
+                out.push(Out::Say(format!("The show is read again when nothing plays: {name} plays.")));
+            }
+            None => out.push(Out::Reload),
+        }
+    }
+
+    fn cancel(&mut self) {
+        self.asked = None;
+        self.typed = None;
+        self.open = Open::Nothing;
+    }
+}
