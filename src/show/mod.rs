@@ -6,6 +6,7 @@
 
 mod band;
 mod bars;
+pub mod built_in;
 mod count_in;
 mod fault;
 mod files;

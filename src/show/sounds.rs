@@ -62,7 +62,7 @@ pub(super) fn read<'t>(walk: &mut Walk<'t>, node: &Node<'t>, folder: &Path, soun
             continue;
         }
         // A faulty sound keeps its name, so that the clicks that use it are not called faulty too.
-        let sound = sound(walk, &entry, folder, sounds).or_else(|| BUILT_IN.first().map(built));
+        let sound = sound(walk, &entry, folder, sounds).or_else(|| built_in().into_iter().next());
         sounds.list.extend(sound.map(|sound| SoundDef { name: entry.key.into(), ..sound }));
     }
 }
