@@ -169,14 +169,3 @@ impl std::fmt::Display for DeviceError {
 }
 
 impl std::error::Error for DeviceError {}
-
-/// TEMP
-pub fn choose(choice: &crate::show::model::InterfaceChoice) -> Result<Box<dyn Interface>, DeviceError> {
-    match choice.host {
-        crate::show::model::Host::Virtual => Ok(Box::new(virtual_interface::VirtualInterface::new(
-            virtual_interface::World::default(),
-            virtual_interface::Pace::RealTime,
-        ))),
-        _ => Ok(Box::new(jack_host::JackHost)),
-    }
-}

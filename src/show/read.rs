@@ -47,7 +47,7 @@ pub(super) fn load(path: &Path) -> Result<(String, String, std::path::PathBuf), 
     let mut bytes = Vec::new();
     std::fs::File::open(path)?.take(MOST_BYTES as u64 + 1).read_to_end(&mut bytes)?;
     let text = String::from_utf8_lossy(&bytes).into_owned();
-    // Absolute, so that a file it names is found whoever joins it to the folder, and from wherever.
+    // Absolute, so that a file it names is found from wherever.
     let folder = std::path::absolute(path)?.parent().unwrap_or(Path::new("/")).to_path_buf();
     Ok((text, path.display().to_string(), folder))
 }

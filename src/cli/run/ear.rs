@@ -29,7 +29,7 @@ pub struct Heard {
 
 pub struct Ear {
     events: Sender<Event>,
-    sets: Sender<Arc<Set>>,
+    sets: Sender<(u64, Arc<Set>)>,
     stop: Sender<()>,
     done: Receiver<Heard>,
 }
@@ -68,7 +68,7 @@ impl Ear {
             let mut synced = Instant::now();
             loop {
                 let over = stopped.recv_timeout(LOOK).is_ok();
-                loaded.try_iter().for_each(|set| head.load(set));
+                loaded.try_iter().for_each(|(id, set)| head.load(id, set));
                 told.try_iter().for_each(|event| head.plan.take(&event, &mut head.listener));
                 head.hear();
                 if synced.elapsed() >= SYNC_EVERY {
@@ -93,7 +93,7 @@ impl Ear {
         self.events.clone()
     }
 
-    pub fn sets(&self) -> Sender<Arc<Set>> {
+    pub fn sets(&self) -> Sender<(u64, Arc<Set>)> {
         self.sets.clone()
     }
 
@@ -141,9 +141,10 @@ fn silence(record: &mut LiveWriter, mut frames: u64, channels: usize) -> Result<
 }
 
 impl Head {
-    fn load(&mut self, set: Arc<Set>) {
+    /// The set that the engine takes with command `id`.
+    fn load(&mut self, id: u64, set: Arc<Set>) {
         let first = self.listener.add_sounds(Listener::templates(&set));
-        self.plan.load(set, first);
+        self.plan.load(id, set, first);
     }
 
     fn hear(&mut self) {

@@ -4,12 +4,11 @@ use super::Args;
 use crate::cli::Outcome;
 use crate::click::prepare::prepare;
 use crate::click::set::Set;
-use crate::device::virtual_interface::{Pace, VirtualInterface, World};
-use crate::device::{self, DeviceError, Interface, Negotiated, OpenSetup, Opened};
+use crate::device::{self, DeviceError, Negotiated, OpenSetup, Opened};
 use crate::realtime::setup::EngineSetup;
 use crate::realtime::wiring::{Ports, wire};
 use crate::renderer::plan_streams;
-use crate::show::model::{Host, Outlet, Rig, Show};
+use crate::show::model::{Outlet, Rig, Show};
 use crate::show::{self, RefusedSong};
 use crate::units::SampleRate;
 use std::path::Path;
@@ -99,7 +98,7 @@ impl Night {
             }
         }
         let rig = rig(args.rig.as_deref(), &show)?;
-        let mut interface = interface(&rig)?;
+        let mut interface = device::choose_in(&rig.interface, &rig.folder)?;
         let opened = interface.open(&open_setup(&rig))?;
         let negotiated = opened.negotiated().clone();
         let (set, notes) = ready_set(&show, negotiated.rate)?;
@@ -129,23 +128,10 @@ fn rig(path: Option<&Path>, show: &Show) -> Result<Rig, Refusal> {
     }
 }
 
-/// The rig's interface; a virtual one may name the file of its world, beside the rig.
-fn interface(rig: &Rig) -> Result<Box<dyn Interface>, DeviceError> {
-    let choice = &rig.interface;
-    match choice.host {
-        Host::Virtual if !choice.device.is_empty() => {
-            let world = World::read(&rig.folder.join(&choice.device))?;
-            Ok(Box::new(VirtualInterface::new(world, Pace::RealTime).named(&choice.device)))
-        }
-        _ => device::choose(choice),
-    }
-}
-
 fn open_setup(rig: &Rig) -> OpenSetup {
     let outputs = rig.outputs.iter().flat_map(|outlet| outlet.channels.iter().copied()).max().unwrap_or(1);
     let inputs = rig.inputs.iter().map(|(_, channel)| *channel).max().unwrap_or(0);
-    let mut setup = OpenSetup::new(rig.interface.rate, rig.interface.block, inputs, outputs);
-    setup.device.clone_from(&rig.interface.device);
+    let mut setup = device::setup_for(&rig.interface, inputs, outputs);
     setup.output_names = port_names(&rig.outputs, outputs);
     setup.input_names = (1..=inputs)
         .map(|channel| rig.inputs.iter().find(|(_, c)| *c == channel).map_or(String::new(), |(name, _)| name.clone()))

@@ -84,7 +84,7 @@ impl Player<'_, '_> {
         for out in out {
             match out {
                 Out::Send(when, command) => {
-                    if !self.stage.commands.send(when, command) {
+                    if self.stage.commands.send(when, command).is_none() {
                         self.stage.log.say("THE ENGINE TAKES NO COMMANDS: look at the device".into());
                     }
                 }
@@ -136,9 +136,11 @@ impl Player<'_, '_> {
         }
         let (set, _) = night::ready_set(&read.show, self.stage.set.rate).map_err(first_line)?;
         let set = Arc::new(set);
-        self.stage.commands.send(When::Now, Command::Load(Arc::clone(&set)));
+        // The others know of it before the engine takes it.
         let _gone = self.stage.requests.send(Request::Load(Arc::clone(&set)));
-        let _gone = self.stage.to_ear.send(Arc::clone(&set));
+        let _gone = self.stage.to_ear.send((self.stage.commands.next_id(), Arc::clone(&set)));
+        let taken = self.stage.commands.send(When::Now, Command::Load(Arc::clone(&set)));
+        taken.ok_or("the engine takes no commands: look at the device")?;
         let _gone = self.stage.to_desk.send((read.show.clone(), Arc::clone(&set)));
         (self.stage.show, self.stage.set) = (read.show, set);
         self.conductor.loaded(self.stage.programme());

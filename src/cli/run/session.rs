@@ -32,7 +32,7 @@ pub struct Stage<'a> {
     pub shared: Shared,
     pub renderer: Renderer,
     pub requests: Sender<Request>,
-    pub to_ear: Sender<Arc<Set>>,
+    pub to_ear: Sender<(u64, Arc<Set>)>,
     pub to_desk: Sender<(Show, Arc<Set>)>,
     pub started: Instant,
     /// A signal asked for the end.
@@ -56,11 +56,16 @@ pub struct Commands {
 }
 
 impl Commands {
-    /// False when the ring is full: the engine takes nothing (the device has stopped).
-    pub fn send(&mut self, when: When, command: Command) -> bool {
+    /// The number the next command will have.
+    pub fn next_id(&self) -> u64 {
+        self.next + 1
+    }
+
+    /// The command's number; `None` when the ring is full: the engine takes nothing (the device has stopped).
+    pub fn send(&mut self, when: When, command: Command) -> Option<u64> {
         self.next += 1;
         self.notes.command(self.next, when, &command);
-        self.ring.try_push(Timed { when, command, id: self.next }).is_ok()
+        self.ring.try_push(Timed { when, command, id: self.next }).is_ok().then_some(self.next)
     }
 }
 
