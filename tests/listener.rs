@@ -662,7 +662,8 @@ mod from_events {
             at += io.lost.0;
             (io.at, io.frames) = (FramePos(at), random.usize(1..512));
             engine.process(&mut io);
-            if let Some(frame) = spoil.filter(|frame| (at..at + io.frames as i64).contains(&(*frame as i64))) {
+            if let Some(frame) = spoil.filter(|frame| (at..at + io.frames as i64).contains(&(*frame as i64)))
+            {
                 let from = frame - at as usize;
                 (0..3).for_each(|channel| io.output.channel_mut(channel, io.frames)[from..].fill(0.0));
             }

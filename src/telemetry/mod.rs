@@ -107,7 +107,9 @@ impl Drain {
     }
 
     fn placed(&mut self, event: &Event, log: &mut dyn FnMut(FramePos, Entry)) {
-        let What::Placed { song, leg, called, pass, anchor_at, stretch, why, .. } = event.what else { return };
+        let What::Placed { song, leg, called, pass, anchor_at, stretch, why, .. } = event.what else {
+            return;
+        };
         self.snapshot.stretch = stretch;
         let Some(plan) = self.set.songs.get(usize::from(song)) else { return };
         let first = leg == 0 || why != crate::realtime::event::Why::Follows;

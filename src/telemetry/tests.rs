@@ -126,7 +126,8 @@ fn levels_go_to_the_log_each_second_with_the_loudest_since() {
 
 #[test]
 fn a_song_is_named_once_and_its_sections_each_time() {
-    let events = [(0, placed(0, 0, Why::Start)), (9, placed(0, 0, Why::Vamp)), (19, placed(0, 2, Why::Follows))];
+    let events =
+        [(0, placed(0, 0, Why::Start)), (9, placed(0, 0, Why::Vamp)), (19, placed(0, 2, Why::Follows))];
     let (_, entries) = drained(&events);
     let songs = entries.iter().filter(|(_, entry)| matches!(entry, Entry::Song { .. })).count();
     let sections = entries.iter().filter(|(_, entry)| matches!(entry, Entry::Section { .. })).count();

@@ -54,7 +54,8 @@ pub struct Shared(Arc<Mutex<Board>>);
 
 impl Shared {
     pub fn new(clicks: usize) -> Shared {
-        let view = EngineView { muted: vec![false; clicks], fallback: vec![false; clicks], ..EngineView::default() };
+        let view =
+            EngineView { muted: vec![false; clicks], fallback: vec![false; clicks], ..EngineView::default() };
         Shared(Arc::new(Mutex::new(Board {
             view,
             at: FramePos(0),

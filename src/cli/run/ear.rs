@@ -3,14 +3,12 @@
 use super::night::Refusal;
 use crate::click::set::Set;
 use crate::listener::{Listener, Plan, Verdict, WavClips};
+use crate::log::Recorder;
 use crate::realtime::engine::Tap;
 use crate::realtime::event::Event;
 use crate::realtime::setup::EngineSetup;
-use crate::realtime::stream::TapHeader;
-use crate::units::{FramePos, Frames};
-use crate::wav::{Encoding, Format, LiveWriter, Options, WavError};
+use crate::wav::{Encoding, Format, LiveWriter, Options};
 use crossbeam_channel::{Receiver, Sender, bounded, unbounded};
-use ringbuf::traits::{Consumer, Observer};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -52,18 +50,9 @@ impl Ear {
         let record = record.map(|path| recording(path, setup, channels + inputs)).transpose()?;
         let listener = Listener::new(Listener::templates(&set), setup.rate, channels);
         let plan = Plan::new(set, setup, Box::new(WavClips::new(setup.rate.hertz())));
-        let mut head = Head {
-            listener,
-            plan,
-            tap,
-            record,
-            inputs,
-            samples: Vec::new(),
-            next: FramePos(0),
-            dropped: 0,
-            problem: None,
-            path,
-        };
+        let recorder =
+            tap.map(|tap| Recorder::new(tap.headers, tap.samples, tap.inputs, tap.outputs, record));
+        let mut head = Head { listener, plan, recorder, path, failed: None };
         let body = move || {
             let mut synced = Instant::now();
             loop {
@@ -118,26 +107,9 @@ fn recording(path: &Path, setup: &EngineSetup, channels: usize) -> Result<LiveWr
 struct Head {
     listener: Listener,
     plan: Plan,
-    tap: Option<Tap>,
-    record: Option<LiveWriter>,
-    inputs: usize,
-    samples: Vec<f32>,
-    /// End of what was heard.
-    next: FramePos,
-    dropped: u64,
-    problem: Option<String>,
+    recorder: Option<Recorder<LiveWriter>>,
     path: Option<PathBuf>,
-}
-
-/// Frames that nobody asked for, as silence.
-fn silence(record: &mut LiveWriter, mut frames: u64, channels: usize) -> Result<(), WavError> {
-    let nothing = [0.0f32; 4096];
-    while frames > 0 {
-        let some = frames.min(nothing.len() as u64);
-        record.write(&vec![&nothing[..some as usize]; channels])?;
-        frames -= some;
-    }
-    Ok(())
+    failed: Option<String>,
 }
 
 impl Head {
@@ -148,59 +120,36 @@ impl Head {
     }
 
     fn hear(&mut self) {
-        while let Some(header) = self.next_piece() {
-            let frames = header.frames as usize;
-            let channels: Vec<&[f32]> = self.samples.chunks_exact(frames.max(1)).collect();
-            let outputs = channels.get(self.inputs..).unwrap_or(&[]);
-            self.listener.hear(header.at, Frames(i64::from(header.lost)), outputs);
-            if let Some(record) = &mut self.record {
-                let gap = (header.at - self.next).0.max(0) as u64;
-                // The recording's frames are the device's: what was lost is silence, outputs come first.
-                let inputs = channels.get(..self.inputs).unwrap_or(&[]);
-                let order: Vec<&[f32]> = outputs.iter().chain(inputs).copied().collect();
-                if let Err(error) = silence(record, gap, order.len()).and_then(|()| record.write(&order)) {
-                    self.problem.get_or_insert(error.to_string());
-                }
-            }
-            self.next = header.at + Frames(frames as i64);
+        if let Some(recorder) = &mut self.recorder {
+            recorder.take(Some(&mut self.listener));
         }
-    }
-
-    /// The next header with its samples in `self.samples`, channel by channel.
-    fn next_piece(&mut self) -> Option<TapHeader> {
-        let tap = self.tap.as_mut()?;
-        let header = *tap.headers.try_peek()?;
-        let count = header.frames as usize * (tap.inputs + tap.outputs);
-        if tap.samples.occupied_len() < count {
-            return None;
-        }
-        self.samples.resize(count, 0.0);
-        tap.samples.pop_slice(&mut self.samples);
-        self.dropped += u64::from(header.dropped);
-        tap.headers.try_pop()
     }
 
     fn sync(&mut self) {
-        if let Some(record) = &mut self.record
-            && let Err(error) = record.sync(true)
-        {
-            self.problem.get_or_insert(error.to_string());
+        let sink = self.recorder.as_mut().and_then(Recorder::sink_mut);
+        if let Some(Err(why)) = sink.map(|sink| sink.sync(true)) {
+            self.failed.get_or_insert(why.to_string());
         }
     }
 
     fn finish(mut self) -> Heard {
         self.hear();
-        self.plan.finish(self.next, &mut self.listener);
-        let record = self.record.take().and_then(|record| match record.finish(&[]) {
-            Ok(_) => self.path.clone(),
-            Err(error) => {
-                self.problem.get_or_insert(error.to_string());
+        let (sink, taken) = self.recorder.take().map(Recorder::into_sink).unwrap_or_default();
+        self.plan.finish(taken.end, &mut self.listener);
+        let finished = sink.map(|sink| sink.finish(&[]));
+        let failed = self.failed.or(taken.failed);
+        let record = match (finished, failed) {
+            (Some(Ok(_)), None) => self.path,
+            (None, None) => None,
+            (Some(Err(why)), None) => {
+                eprintln!("error: the recording is not whole: {why}");
                 None
             }
-        });
-        if let Some(problem) = &self.problem {
-            eprintln!("error: the recording is not whole: {problem}");
-        }
-        Heard { verdict: self.listener.finish(), dropped: self.dropped, record }
+            (_, Some(why)) => {
+                eprintln!("error: the recording is not whole: {why}");
+                None
+            }
+        };
+        Heard { verdict: self.listener.finish(), dropped: taken.dropped_blocks, record }
     }
 }

@@ -29,16 +29,17 @@ impl Fitness {
         setup.clock = Err(ready::clock::NoReading::NotWatched("it is watched while the show runs".into()));
         let notes = notes.clone();
         // Without this thread the show goes on; only the list is missing.
-        let _without = std::thread::Builder::new().name("ready".into()).stack_size(256 * 1024).spawn(move || {
-            let guards = Guards::take();
-            setup.guarded = guards.items().to_vec();
-            let _gone = held.send(guards);
-            let items = ready::list(&setup);
-            items.iter().for_each(|item| notes.item(item));
-            if print {
-                eprint!("{}", ready::text(&items));
-            }
-        });
+        let _without =
+            std::thread::Builder::new().name("ready".into()).stack_size(256 * 1024).spawn(move || {
+                let guards = Guards::take();
+                setup.guarded = guards.items().to_vec();
+                let _gone = held.send(guards);
+                let items = ready::list(&setup);
+                items.iter().for_each(|item| notes.item(item));
+                if print {
+                    eprint!("{}", ready::text(&items));
+                }
+            });
         Fitness { guards }
     }
 

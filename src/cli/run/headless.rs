@@ -33,7 +33,9 @@ fn press(text: &str) -> Result<(Duration, Action), String> {
     let name = name.trim();
     let action = Action::all().find(|action| action.name() == name);
     let known = || Action::all().map(Action::name).collect::<Vec<_>>().join(", ");
-    action.map(|action| (at, action)).ok_or_else(|| format!("--press: no action `{name}`; there are {}", known()))
+    action
+        .map(|action| (at, action))
+        .ok_or_else(|| format!("--press: no action `{name}`; there are {}", known()))
 }
 
 /// Plays until it is over.
@@ -74,7 +76,9 @@ pub fn drive(stage: &mut Stage) -> End {
 
 /// The song that `--start` names; nothing without it.
 fn start(stage: &mut Stage) {
-    let Some(song) = stage.args.start.as_ref().and_then(|wanted| find_song(&stage.show, wanted)) else { return };
+    let Some(song) = stage.args.start.as_ref().and_then(|wanted| find_song(&stage.show, wanted)) else {
+        return;
+    };
     stage.commands.send(When::Now, Command::Choose { song });
     stage.commands.send(When::Now, Command::Start);
 }

@@ -68,7 +68,10 @@ pub struct Read {
 /// Errors: the file cannot be read, or nothing in it can be played.
 pub fn read(path: &Path) -> Result<Read, Refusal> {
     let reading = show::read_show(path).map_err(|error| {
-        Refusal::input(format!("error: {}: {error}\n  to mend it: give the path of a show file", path.display()))
+        Refusal::input(format!(
+            "error: {}: {error}\n  to mend it: give the path of a show file",
+            path.display()
+        ))
     })?;
     let told = show::render(&reading.faults, &reading.text, &reading.name, false);
     match reading.show {
@@ -108,7 +111,8 @@ impl Night {
             inputs: negotiated.inputs,
             outputs: negotiated.outputs,
         };
-        let setup = wire(&show, &rig, ports, true).map_err(|fault| Refusal::input(format!("error: {fault}")))?;
+        let setup =
+            wire(&show, &rig, ports, true).map_err(|fault| Refusal::input(format!("error: {fault}")))?;
         Ok(Night { show, rig, refused, notes, set: Arc::new(set), setup, negotiated, opened })
     }
 }
@@ -116,7 +120,10 @@ impl Night {
 fn rig(path: Option<&Path>, show: &Show) -> Result<Rig, Refusal> {
     let Some(path) = path else { return Ok(show::default_rig(show)) };
     let reading = show::read_rig(path).map_err(|error| {
-        Refusal::input(format!("error: {}: {error}\n  to mend it: give the path of a rig file", path.display()))
+        Refusal::input(format!(
+            "error: {}: {error}\n  to mend it: give the path of a rig file",
+            path.display()
+        ))
     })?;
     let mut faults = reading.faults.clone();
     if faults.is_empty() {
@@ -134,7 +141,9 @@ fn open_setup(rig: &Rig) -> OpenSetup {
     let mut setup = device::setup_for(&rig.interface, inputs, outputs);
     setup.output_names = port_names(&rig.outputs, outputs);
     setup.input_names = (1..=inputs)
-        .map(|channel| rig.inputs.iter().find(|(_, c)| *c == channel).map_or(String::new(), |(name, _)| name.clone()))
+        .map(|channel| {
+            rig.inputs.iter().find(|(_, c)| *c == channel).map_or(String::new(), |(name, _)| name.clone())
+        })
         .collect();
     setup
 }

@@ -71,7 +71,10 @@ mod tests {
     #[test]
     fn a_failure_and_its_moment_are_read() {
         let read = "renderer-dies@12.5".parse::<Rehearsal>();
-        assert_eq!(read, Ok(Rehearsal { what: Failure::Dies, when: Moment::At(Duration::from_millis(12_500)) }));
+        assert_eq!(
+            read,
+            Ok(Rehearsal { what: Failure::Dies, when: Moment::At(Duration::from_millis(12_500)) })
+        );
         assert_eq!("renderer-slow@key".parse::<Rehearsal>().map(|r| r.when), Ok(Moment::Key));
         assert!("renderer-sings@3".parse::<Rehearsal>().is_err_and(|why| why.contains("renderer-dies")));
         assert!("renderer-dies".parse::<Rehearsal>().is_err());

@@ -106,7 +106,12 @@ impl Report {
             .map(|switch| {
                 format!(
                     "from {:.2} s ({} bar {}.{}) the {} click was made by this laptop: {}",
-                    switch.seconds, switch.song, switch.bar, switch.beat, switch.click, words(switch.cause)
+                    switch.seconds,
+                    switch.song,
+                    switch.bar,
+                    switch.beat,
+                    switch.click,
+                    words(switch.cause)
                 )
             })
             .collect();

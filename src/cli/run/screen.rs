@@ -30,7 +30,8 @@ struct Player<'s, 'a> {
 
 /// Plays until a key says that it is over.
 pub fn drive(stage: &mut Stage) -> Result<End, Refusal> {
-    let session = Session::open(stage.keys.clone()).map_err(|error| Refusal::world(format!("error: {error}")))?;
+    let session =
+        Session::open(stage.keys.clone()).map_err(|error| Refusal::world(format!("error: {error}")))?;
     let conductor = Conductor::new(stage.programme(), stage.keys.clone());
     let mut player =
         Player { stage, conductor, seen: None, power: Power::default(), power_read: None, peak_db: -200.0 };
@@ -126,7 +127,10 @@ impl Player<'_, '_> {
         let read = night::read(&self.stage.args.show).map_err(first_line)?;
         let names = |show: &crate::show::model::Show| {
             (
-                show.clicks.iter().map(|click| (click.name.clone(), click.separate_fallback)).collect::<Vec<_>>(),
+                show.clicks
+                    .iter()
+                    .map(|click| (click.name.clone(), click.separate_fallback))
+                    .collect::<Vec<_>>(),
                 show.inputs.iter().map(|input| input.name.clone()).collect::<Vec<_>>(),
                 format!("{:?} {:?}", show.feeds, show.ceiling),
             )
@@ -146,7 +150,10 @@ impl Player<'_, '_> {
         self.conductor.loaded(self.stage.programme());
         Ok(match read.refused.len() {
             0 => format!("SHOW READ AGAIN: {} songs", self.stage.show.songs.len()),
-            count => format!("SHOW READ AGAIN: {} songs, {count} left out: see fogbell check", self.stage.show.songs.len()),
+            count => format!(
+                "SHOW READ AGAIN: {} songs, {count} left out: see fogbell check",
+                self.stage.show.songs.len()
+            ),
         })
     }
 
@@ -159,7 +166,8 @@ impl Player<'_, '_> {
                 Source::Streamed => "from the track".into(),
                 Source::Fallback => "made by this laptop".into(),
             },
-            fallback: *source == Source::Fallback && board.switches.iter().any(|s| s.click == click.name && s.is_fault()),
+            fallback: *source == Source::Fallback
+                && board.switches.iter().any(|s| s.click == click.name && s.is_fault()),
             muted: false,
         };
         let mut model = ScreenModel { clicks: clicks.map(line).collect(), ..ScreenModel::default() };

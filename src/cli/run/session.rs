@@ -3,18 +3,18 @@
 use super::desk::{Desk, Parts, Shared, take_events};
 use super::ear::Ear;
 use super::fitness::{Fitness, show_device};
-use super::night::{Night, Refusal};
 use super::metered::Metered;
+use super::night::{Night, Refusal};
 use super::result::{End, Report};
 use super::telling::{Notes, Telling};
 use super::{Args, headless, screen};
 use crate::cli::Outcome;
 use crate::click::set::Set;
+use crate::log::Entry;
 use crate::realtime::command::{Command, Timed, When};
 use crate::realtime::engine::engine;
 use crate::renderer::{self, Renderer, Request};
 use crate::show::model::Show;
-use crate::log::Entry;
 use crate::telemetry::LoadMeter;
 use crate::units::Frames;
 use crate::view::keys::Keymap;
@@ -201,7 +201,9 @@ fn tell(args: &Args, report: &Report) -> Outcome {
         println!("{}", serde_json::to_string(report).unwrap_or_default());
     } else {
         match &report.end {
-            End::DeviceLost(why) => eprintln!("error: the device no longer plays: {why}\n  to mend it: bring the device or its server back, then start again"),
+            End::DeviceLost(why) => eprintln!(
+                "error: the device no longer plays: {why}\n  to mend it: bring the device or its server back, then start again"
+            ),
             End::AsAsked | End::Signal => {}
         }
         report.lines().iter().for_each(|line| println!("{line}"));

@@ -8,7 +8,7 @@ use crate::ready::{Item, State};
 use crate::realtime::command::{Command, When};
 use crate::realtime::event::Event;
 use crate::show::model::{Rig, Show};
-use crate::telemetry::{Drain, LastEvent, LoadSummary, Snapshot};
+use crate::telemetry::{Drain, LastEvent, LoadSummary};
 use crate::units::FramePos;
 use jiff::ZonedDateTime;
 use std::io;
@@ -92,10 +92,6 @@ impl Telling {
 
     pub fn path(&self) -> PathBuf {
         self.path.clone()
-    }
-
-    pub fn snapshot(&self) -> &Snapshot {
-        self.drain.snapshot()
     }
 
     /// The first line.
