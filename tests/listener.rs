@@ -449,6 +449,7 @@ mod from_events {
             first_bar: 1,
             vamp: false,
             hold: false,
+            count_in: None,
             written: Span(0),
         };
         let song = SongPlan {
@@ -488,6 +489,7 @@ mod from_events {
             ceiling: 1.0,
             give_back: fogbell::show::model::GiveBack::Stay,
             record: true,
+            tap_inputs: 0,
         }
     }
 
@@ -501,6 +503,7 @@ mod from_events {
             What::Placed {
                 song: 0,
                 leg: 0,
+                called: false,
                 pass: 0,
                 anchor_at: Exact::at(FramePos(START)),
                 stretch: Stretch::ONE,
@@ -621,6 +624,71 @@ mod from_events {
         let found = judged(&set(vec![None]), Box::new(NoClips), &events, &outputs);
         assert!(found.clean(), "{:?}", found.findings);
         assert_eq!(found.all.due, 2 * (9 + 10) + 2 * (5 + 5));
+    }
+
+    /// What a run of the engine left: planar outputs with lost frames as silence, and its verdict.
+    fn engine_run(seed: u64, spoil: Option<usize>) -> (Verdict, u64) {
+        use fogbell::realtime::command::{Command, Timed, When};
+        use fogbell::realtime::engine::engine;
+        use fogbell::realtime::io::{Io, Process};
+        use ringbuf::traits::{Consumer, Producer};
+        let mut random = fastrand::Rng::with_seed(seed);
+        let set = set(vec![None]);
+        let (mut control, mut engine) = engine(&EngineSetup { record: false, ..setup() }, Arc::clone(&set));
+        let mut listener = Listener::new(Listener::templates(&set), SampleRate::standard(), 3);
+        let mut plan = Plan::new(Arc::clone(&set), &setup(), Box::new(NoClips));
+        let mut io = Io::new(0, 3, 512);
+        let (mut at, mut lost_frames, mut next) = (0i64, 0u64, 4_800i64);
+        let mut id = 0;
+        while at < 48_000 * 12 {
+            if at >= next {
+                id += 1;
+                next = at + random.i64(20_000..60_000);
+                let command = match if id == 1 { 0 } else { random.u32(0..10) } {
+                    0 | 1 => Command::Start,
+                    2 => Command::Nudge(Frames(random.i64(-900..900))),
+                    3 => Command::GoTo { song: 0, leg: 0, count_in: false },
+                    4 => Command::MuteClick { click: 0, muted: true },
+                    5 => Command::MuteClick { click: 0, muted: false },
+                    6 => Command::AllOut,
+                    7 => Command::AllBack,
+                    8 => Command::ClickOut,
+                    _ => Command::ClickBack,
+                };
+                control.commands.try_push(Timed { when: When::Now, command, id }).ok().unwrap();
+            }
+            io.lost = Frames(if random.u32(0..600) == 0 { random.i64(1..4_000) } else { 0 });
+            lost_frames += io.lost.0 as u64;
+            at += io.lost.0;
+            (io.at, io.frames) = (FramePos(at), random.usize(1..512));
+            engine.process(&mut io);
+            if let Some(frame) = spoil.filter(|frame| (at..at + io.frames as i64).contains(&(*frame as i64)))
+            {
+                let from = frame - at as usize;
+                (0..3).for_each(|channel| io.output.channel_mut(channel, io.frames)[from..].fill(0.0));
+            }
+            while let Some(event) = control.events.try_pop() {
+                plan.take(&event, &mut listener);
+            }
+            let pieces: Vec<&[f32]> = (0..3).map(|channel| io.output.channel(channel, io.frames)).collect();
+            listener.hear(io.at, io.lost, &pieces);
+            at += io.frames as i64;
+        }
+        plan.finish(FramePos(at - 4_800), &mut listener);
+        (listener.finish(), lost_frames)
+    }
+
+    #[test]
+    fn the_engines_own_output_is_judged_clean_through_every_command_and_lost_frames() {
+        let mut due = 0;
+        for seed in 0..40 {
+            let (found, _) = engine_run(seed, None);
+            let all = &found.all;
+            due += all.due;
+            let wrong = all.missed + all.doubled + all.off_level + all.unheard;
+            assert_eq!(wrong, 0, "seed {seed}: {:?}", found.findings);
+        }
+        assert!(due > 2_000, "only {due} hits were due");
     }
 
     /// A click track of the user's: beats of another sound, 3 frames after the grid as bounced.

@@ -7,6 +7,9 @@ use proptest::prelude::*;
 use ratatui::Terminal;
 use ratatui::backend::TestBackend;
 
+#[path = "screen/night.rs"]
+mod night;
+
 #[path = "screen/terminal.rs"]
 mod terminal;
 
@@ -234,12 +237,24 @@ fn nothing_covers_bar_and_beat_state_and_start_sentence() {
             for cover in covers() {
                 let covered = drawn(&cover, width, height);
                 let covered: Vec<&str> = covered.lines().collect();
-                assert_eq!(
-                    bare[..last.min(bare.len())],
-                    covered[..last.min(bare.len())],
-                    "{width} × {height}"
-                );
+                // At 12 rows a question takes the title's place.
+                let rows = usize::from(height == 12)..last.min(bare.len());
+                assert_eq!(bare[rows.clone()], covered[rows], "{width} × {height}");
             }
+        }
+    }
+}
+
+#[test]
+fn a_question_and_a_lost_keyboard_are_said_at_every_size() {
+    for height in 12..=60 {
+        for width in [40, 57, 80, 133, 200] {
+            assert!(
+                drawn(&asked(), width, height).contains("? S again or ENTER stops"),
+                "{width} × {height}"
+            );
+            let lost = drawn(&focus_lost(), width, height);
+            assert!(lost.contains("click into this"), "{width} × {height}\n{lost}");
         }
     }
 }

@@ -2,10 +2,10 @@
 
 use super::Outcome;
 use crate::show::model::{Rig, Show};
-use crate::show::set_list;
+use crate::show::set_list::{self, SCOPE};
 use crate::show::{self, Fault, Reading, RigReading};
 use serde_json::json;
-use std::io::IsTerminal;
+use std::io::{IsTerminal, Write};
 use std::path::PathBuf;
 
 /// Read a show and print the set list, or every fault with its mend (file only, nothing sounded)
@@ -19,6 +19,12 @@ pub struct Args {
     /// Print one JSON object
     #[arg(long)]
     json: bool,
+}
+
+/// Writes to standard output; a reader that has gone away (`| head`) is no fault.
+pub(super) fn put(text: &str) {
+    let mut out = std::io::stdout().lock();
+    let _ = out.write_all(text.as_bytes()).and_then(|()| out.flush());
 }
 
 /// The files as read.
@@ -35,7 +41,8 @@ pub fn run(args: &Args) -> Outcome {
         Ok(read) => print_text(&read),
         Err(what) => {
             if args.json {
-                println!("{}", json!({ "ok": false, "songs": [], "faults": [], "error": what }));
+                let out = json!({ "ok": false, "songs": [], "faults": [], "error": what });
+                put(&format!("{out}\n"));
             } else {
                 eprintln!("error: {what}");
             }
@@ -101,11 +108,9 @@ fn print_json(read: &Read) -> Outcome {
         object.insert("clicks".into(), set_list::clicks_json(show));
         object.insert("feeds".into(), set_list::feeds_json(show, &rig));
     }
-    println!("{out}");
+    put(&format!("{out}\n"));
     read.outcome()
 }
-
-const SCOPE: &str = "file only, nothing sounded";
 
 fn fault_json(fault: &Fault, file: &str) -> serde_json::Value {
     let mut value = json!(fault);
@@ -119,8 +124,7 @@ fn print_text(read: &Read) -> Outcome {
     let color = std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none();
     if read.is_good() {
         if let Some((show, rig)) = read.both() {
-            print!("{}", set_list::text(show, &rig));
-            println!("\nNo faults. {SCOPE}.");
+            put(&format!("{}\nNo faults.\n", set_list::text(show, &rig)));
         }
         return Outcome::Done;
     }
@@ -140,15 +144,11 @@ fn summary(read: &Read) -> String {
         (None, _) => "the show cannot be played as it stands".to_string(),
         (Some(_), []) => "the rig does not fit".to_string(),
         (Some(show), refused) => {
-            let titles: Vec<_> =
-                refused.iter().map(|song| format!("\"{}\" (line {})", song.title, song.line)).collect();
-            format!(
-                "{} of {} songs can be played, not {}",
-                show.songs.len(),
-                show.songs.len() + refused.len(),
-                titles.join(", ")
-            )
+            let titles = refused.iter().map(|song| format!("\"{}\" (line {})", song.title, song.line));
+            let titles = titles.collect::<Vec<_>>().join(", ");
+            let songs = show.songs.len() + refused.len();
+            format!("of {songs} songs {} cannot be played as they stand: {titles}", refused.len())
         }
     };
-    format!("{faults}: {meaning}. {SCOPE}.")
+    format!("{faults}: {meaning} ({SCOPE})")
 }

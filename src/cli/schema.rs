@@ -25,10 +25,7 @@ pub fn run(args: &Args) -> Outcome {
         Which::Show => show_schema(),
         Which::Rig => rig_schema(),
     };
-    if args.json {
-        println!("{schema}");
-    } else {
-        println!("{schema:#}");
-    }
+    let text = if args.json { schema.to_string() } else { format!("{schema:#}") };
+    super::check::put(&format!("{text}\n"));
     Outcome::Done
 }

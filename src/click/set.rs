@@ -172,12 +172,17 @@ pub struct Stretch {
 impl Stretch {
     pub const ONE: Stretch = Stretch { over: 1, under: 1 };
 
+    /// True for a ratio that time can be scaled by.
+    pub const fn is_positive(self) -> bool {
+        self.over > 0 && self.under > 0
+    }
+
     /// Real-time: safe (`under` is never 0: it is built on an ordinary thread from a positive tempo).
     pub const fn of(self, local: Span) -> Span {
         if self.over == self.under || self.under == 0 {
             return local;
         }
-        Span((local.0 * self.over as i128).div_euclid(self.under as i128))
+        Span(local.0.wrapping_mul(self.over as i128).div_euclid(self.under as i128))
     }
 
     /// The local time of a device length.

@@ -5,7 +5,7 @@
 use super::due::{Due, Shape};
 use super::judge::Listener;
 use super::template::Template;
-use crate::click::set::{Hit, Leg, Set, StreamPlan, Stretch};
+use crate::click::set::{Grid, Hit, Leg, Set, StreamPlan, Stretch};
 use crate::realtime::event::{Event, Source, What};
 use crate::realtime::setup::{EngineSetup, OutletSetup, PartSource};
 use crate::units::{Exact, FRACTION_BITS, FramePos};
@@ -58,13 +58,37 @@ struct Placing {
     pass: u32,
     at: Exact,
     stretch: Stretch,
+    /// The grid is the count-in that leads to the leg.
+    called: bool,
+    /// Hits are due no earlier than this.
+    since: FramePos,
     next_hit: usize,
+}
+
+impl Placing {
+    fn grid(self, leg: &Leg) -> Option<&Grid> {
+        if self.called { leg.count_in.as_deref() } else { Some(&leg.grid) }
+    }
+
+    fn frame(&self, hit: &Hit) -> FramePos {
+        frame_of(self.at, self.stretch, hit).max(self.since)
+    }
+
+    /// Number of the first bar as printed; a count-in counts up to 0.
+    fn first_bar(self, leg: &Leg, grid: &Grid) -> i32 {
+        if !self.called {
+            return leg.first_bar;
+        }
+        -grid.beats.last().map_or(0, |beat| beat.bar as i32)
+    }
 }
 
 #[derive(Clone, Copy, Debug)]
 struct ClickState {
     source: Source,
     muted: bool,
+    /// After a mute it is at its full level from here on.
+    back: FramePos,
 }
 
 /// Turns events into dues. Events may come in any order inside a block; [`Plan::advance`] says how far
@@ -73,7 +97,8 @@ pub struct Plan {
     set: Arc<Set>,
     /// Index of the set's first sound among the listener's templates.
     first_sound: usize,
-    next_set: Option<(Arc<Set>, usize)>,
+    /// The set that the command of this id loads, and its first sound.
+    next_set: Option<(u64, Arc<Set>, usize)>,
     outlets: Vec<OutletSetup>,
     clips: Box<dyn Clips>,
     waiting: Vec<Event>,
@@ -84,6 +109,8 @@ pub struct Plan {
     lost_events: u64,
 }
 
+/// A gain moves this long at most; a hit inside of an opening one is not judged.
+const RAMP_SECONDS: f64 = 0.010;
 /// Frames before a streamed hit's place that still belong to its sound, in ms.
 const CLIP_LEAD_MS: i64 = 5;
 /// A streamed hit's sound is at most this long, in seconds.
@@ -93,7 +120,10 @@ const FAINT_SIDE: f32 = 0.1;
 
 impl Plan {
     pub fn new(set: Arc<Set>, setup: &EngineSetup, clips: Box<dyn Clips>) -> Plan {
-        let clicks = vec![ClickState { source: Source::Own, muted: false }; setup.clicks.len()];
+        let clicks = vec![
+            ClickState { source: Source::Own, muted: false, back: FramePos(i64::MIN) };
+            setup.clicks.len()
+        ];
         Plan {
             set,
             first_sound: 0,
@@ -109,9 +139,10 @@ impl Plan {
         }
     }
 
-    /// Other songs from the next start on; `first_sound` as [`Listener::add_sounds`] returned it.
-    pub fn load(&mut self, set: Arc<Set>, first_sound: usize) {
-        self.next_set = Some((set, first_sound));
+    /// Other songs from when the engine says that command `id` is done; `first_sound` as
+    /// [`Listener::add_sounds`] returned it.
+    pub fn load(&mut self, id: u64, set: Arc<Set>, first_sound: usize) {
+        self.next_set = Some((id, set, first_sound));
     }
 
     /// Events that the engine could not send: what was due is not wholly known.
@@ -124,17 +155,31 @@ impl Plan {
         match event.what {
             What::Status(_) => self.advance(event.at, to),
             What::Dropped { count } => self.lost_events += u64::from(count),
-            What::Placed { .. }
+            What::Done { id } if self.next_set.as_ref().is_none_or(|next| next.0 != id) => {}
+            What::Done { .. }
+            | What::Placed { .. }
+            | What::Holding { .. }
             | What::Stopped { .. }
             | What::Switched { .. }
             | What::AllOut(_)
             | What::ClickOut(_)
-            | What::Muted { .. } => {
-                let place = self.waiting.partition_point(|other| other.at <= event.at);
-                self.waiting.insert(place, *event);
-            }
+            | What::Muted { .. } => self.wait(*event),
             _ => {}
         }
+    }
+
+    /// Keeps an event until its frame comes. A gain told for a later frame is void when another one comes first.
+    fn wait(&mut self, event: Event) {
+        let void = |other: &Event| {
+            let same = matches!(
+                (other.what, event.what),
+                (What::AllOut(_), What::AllOut(_)) | (What::ClickOut(_), What::ClickOut(_))
+            );
+            same && other.at >= event.at
+        };
+        self.waiting.retain(|other| !void(other));
+        let place = self.waiting.partition_point(|other| other.at <= event.at);
+        self.waiting.insert(place, event);
     }
 
     /// Every event before `until` was taken: tells what was due before it.
@@ -154,16 +199,23 @@ impl Plan {
 
     fn apply(&mut self, event: &Event, to: &mut impl Expect) {
         match event.what {
-            What::Placed { song, leg, pass, anchor_at, stretch, from_hit, why } => {
-                if why == crate::realtime::event::Why::Start
-                    && let Some((set, first_sound)) = self.next_set.take()
-                {
+            What::Done { .. } => {
+                if let Some((_, set, first_sound)) = self.next_set.take() {
                     (self.set, self.first_sound) = (set, first_sound);
                 }
-                let next_hit = from_hit as usize;
-                self.placing = Some(Placing { song, leg, pass, at: anchor_at, stretch, next_hit });
             }
-            What::Stopped { .. } => self.placing = None,
+            What::Placed { song, leg, called, pass, anchor_at, stretch, from_hit, .. } => {
+                let (since, next_hit) = (event.at, from_hit as usize);
+                let at = anchor_at;
+                self.placing = Some(Placing { song, leg, pass, at, stretch, called, since, next_hit });
+            }
+            What::Holding { .. } => self.placing = None,
+            What::Stopped { ended, .. } => {
+                self.placing = None;
+                if !ended {
+                    self.silence(None, true, event.at, to);
+                }
+            }
             What::Switched { click, source, .. } => self.switch(click, source, event.at, to),
             What::AllOut(on) => {
                 self.all_out = on;
@@ -176,6 +228,7 @@ impl Plan {
             What::Muted { click, muted } => {
                 if let Some(state) = self.clicks.get_mut(usize::from(click)) {
                     state.muted = muted;
+                    state.back = event.at + self.set.rate.frames(RAMP_SECONDS);
                 }
                 self.silence(Some(click), muted, event.at, to);
             }
@@ -226,8 +279,9 @@ impl Plan {
         let set = Arc::clone(&self.set);
         let leg = set.songs.get(usize::from(placing.song)).and_then(|s| s.legs.get(usize::from(placing.leg)));
         let Some(leg) = leg else { return };
-        while let Some(hit) = leg.grid.hits.get(placing.next_hit) {
-            let frame = frame_of(placing.at, placing.stretch, hit);
+        let Some(grid) = placing.grid(leg) else { return };
+        while let Some(hit) = grid.hits.get(placing.next_hit) {
+            let frame = placing.frame(hit);
             if frame >= until {
                 break;
             }
@@ -248,6 +302,13 @@ impl Plan {
         frame: FramePos,
         to: &mut impl Expect,
     ) {
+        let Some(grid) = placing.grid(leg) else { return };
+        let bar = placing.first_bar(leg, grid) + hit.bar as i32;
+        let settled = |click: Option<u8>| {
+            let back = click.and_then(|click| self.clicks.get(usize::from(click))).map(|click| click.back);
+            back.is_none_or(|back| frame >= back)
+        };
+        let judged: Vec<bool> = (0..self.clicks.len()).map(|click| settled(Some(click as u8))).collect();
         for outlet in 0..self.outlets.len() {
             for part in 0..self.outlets[outlet].parts.len() {
                 let here = self.outlets[outlet].parts[part];
@@ -273,13 +334,14 @@ impl Plan {
                         song: placing.song,
                         leg: placing.leg,
                         pass: placing.pass,
-                        bar: leg.first_bar + hit.bar as i32,
+                        bar,
                         beat: hit.beat,
                         subdivision: hit.subdivision,
                         shape: shape.clone(),
                         gain: gain * level,
                         or: or.clone().map(|(shape, gain)| (shape, gain * level)),
-                        judged: level.abs() > FAINT_SIDE * loudest,
+                        judged: level.abs() > FAINT_SIDE * loudest
+                            && click.is_none_or(|click| judged[usize::from(click)]),
                         cut: None,
                     });
                 }
@@ -310,7 +372,7 @@ impl Plan {
                     return (lane == hit.lane).then_some((own, hit.gain, None, Some(click)));
                 }
                 let lanes = set.lanes.get(usize::from(click))?;
-                if lanes.fallback != hit.lane {
+                if lanes.fallback != hit.lane || placing.called {
                     return None;
                 }
                 let stream = set.songs.get(usize::from(placing.song))?.streams.get(usize::from(click))?;
@@ -328,12 +390,12 @@ impl Plan {
     /// The file's own sound of a hit: up to where the next hit's begins.
     fn streamed(&mut self, set: &Set, stream: &StreamPlan, placing: &Placing, leg: &Leg, hit: &Hit) -> Shape {
         let rate = i64::from(set.rate.hertz());
-        let frame = frame_of(placing.at, placing.stretch, hit).0;
+        let frame = placing.frame(hit).0;
         let later = &leg.grid.hits[placing.next_hit..];
         let next = later
             .iter()
             .filter(|other| other.lane == hit.lane)
-            .map(|other| frame_of(placing.at, placing.stretch, other).0)
+            .map(|other| placing.frame(other).0)
             .find(|other| *other > frame);
         let frames = (next.unwrap_or(frame + CLIP_SECONDS * rate) - frame).min(CLIP_SECONDS * rate);
         // One rounding a placing: which frame of the file lies on device frame 0.

@@ -2,7 +2,7 @@
 
 use super::ramp::Ramp;
 use super::setup::InputSetup;
-use crate::units::{FramePos, SampleRate};
+use crate::units::{FramePos, Frames, SampleRate};
 
 /// Filter states below this are silence: no denormal ever slows a block.
 const TINY: f32 = 1e-20;
@@ -37,11 +37,13 @@ impl InputChain {
         self.setup.channel as usize
     }
 
-    /// Rides to the level of a song or of the pause between songs.
-    pub fn ride(&mut self, in_song: bool, start: FramePos, frames: u32) {
+    /// Rides to the level of a song or of the pause between songs, after `wait` frames, or at once where
+    /// it is still on its way to the other level (it turns round and never jumps).
+    pub fn ride(&mut self, in_song: bool, at: FramePos, wait: Frames, frames: u32) {
         let to = if in_song { self.setup.in_song } else { self.setup.between };
         if self.ride.target() != to {
-            self.ride.go(to, start, frames);
+            let wait = if self.ride.constant(at, 1).is_some() { wait } else { Frames(0) };
+            self.ride.go(to, at + wait, frames);
         }
     }
 
@@ -120,16 +122,26 @@ mod tests {
     #[test]
     fn not_a_number_is_silence_and_is_told() {
         let mut chain = InputChain::new(setup(), SampleRate::standard(), 0.5);
-        chain.ride(false, FramePos(0), 0);
+        chain.ride(false, FramePos(0), Frames(0), 0);
         let mut out = [9.0f32; 4];
         assert!(chain.process(FramePos(0), &[f32::NAN, f32::INFINITY, 0.0], &mut out));
         assert_eq!(out, [0.0; 4]);
     }
 
     #[test]
+    fn a_song_stopped_while_the_room_closes_turns_the_ride_round_without_a_jump() {
+        let mut chain = InputChain::new(setup(), SampleRate::standard(), 9.0);
+        chain.ride(false, FramePos(0), Frames(0), 0);
+        chain.ride(true, FramePos(0), Frames(0), 28_800);
+        chain.ride(false, FramePos(9_600), Frames(24_000), 72_000);
+        let (before, after) = (chain.ride.at(FramePos(9_600)), chain.ride.at(FramePos(9_700)));
+        assert!((before - 0.75).abs() < 1e-6 && (after - before).abs() < 0.01, "{before} {after}");
+    }
+
+    #[test]
     fn a_roaring_crowd_stays_under_its_ceiling() {
         let mut chain = InputChain::new(setup(), SampleRate::standard(), 0.5);
-        chain.ride(false, FramePos(0), 0);
+        chain.ride(false, FramePos(0), Frames(0), 0);
         let roar: Vec<f32> = (0..4800).map(|n| (n as f32 * 0.3).sin() * 3.0).collect();
         let mut out = vec![0.0; 4800];
         chain.process(FramePos(0), &roar, &mut out);

@@ -224,6 +224,8 @@ pub struct Claim {
     cannot_follow: bool,
     /// A hit of this placing has been whole: from now on absence is a fault.
     arrived: bool,
+    /// The fault behind the fallback that sounds now has been told.
+    told: bool,
 }
 
 impl Claim {
@@ -257,6 +259,7 @@ impl Claim {
             grace: rate.frames(1.0).0,
             cannot_follow: false,
             arrived: false,
+            told: false,
         }
     }
 
@@ -275,7 +278,7 @@ impl Claim {
     /// A song (or a jump) wants the stream from `from` on.
     pub fn want(&mut self, generation: u32, from: FramePos, follows: bool) {
         self.window.want(generation, from);
-        (self.cannot_follow, self.arrived) = (!follows, false);
+        (self.cannot_follow, self.arrived, self.told) = (!follows, false, false);
         if self.source == Source::Own {
             self.source = Source::Fallback;
             self.mix = Ramp::steady(0.0);
@@ -329,7 +332,10 @@ impl Claim {
             self.source = next;
             self.mix.arrive(if decision.cover { 0.0 } else { 1.0 }, onset, self.splice);
         }
-        (decision, changed.then_some((next, cause)))
+        // A planned absence that turns out to be a fault is told, although the source stays.
+        let found = decision.cover && !self.told && !matches!(cause, Cause::Plan | Cause::ByHand);
+        self.told = decision.cover && (self.told || found);
+        (decision, (changed || found).then_some((next, cause)))
     }
 
     fn evidence(&self, onset: i64, expected: f32) -> Result<(), Cause> {

@@ -162,7 +162,7 @@ pub fn engine(setup: &EngineSetup, set: Arc<Set>) -> (Control, Engine) {
         retire,
         out: Outbox { ring, dropped: 0 },
         pending: Vec::with_capacity(MOST_PENDING),
-        voices: Voices::new(rate.frames(0.005)),
+        voices: Voices::new(rate.frames(0.005), Frames(setup.look_ahead as i64)),
         claims,
         clicks: setup.clicks.clone(),
         click_gain: vec![Ramp::steady(1.0); setup.clicks.len()],
@@ -324,6 +324,7 @@ impl Engine {
                 self.all_out.go(0.0, at, quick);
                 self.out.tell(at, What::AllOut(true));
             }
+            Command::AllBack if self.all_out.target() == 1.0 => {}
             Command::AllBack => {
                 let back = self.bar_line_after(at + self.look_ahead + self.late);
                 self.all_out.arrive(1.0, back, quick);
@@ -333,6 +334,7 @@ impl Engine {
                 self.all_clicks.go(0.0, soon, quick);
                 self.out.tell(soon, What::ClickOut(true));
             }
+            Command::ClickBack if self.all_clicks.target() == 1.0 => {}
             Command::ClickBack => {
                 let back = self.bar_line_after(soon + self.late);
                 self.all_clicks.arrive(1.0, back, quick);
@@ -377,16 +379,14 @@ impl Engine {
     }
 
     /// Makes the part of the timeline that lies between what was rendered and what leaves next: the
-    /// look-ahead at the start, and whatever nobody asked for. At most the look-ahead is really made.
+    /// look-ahead at the start, and after frames that nobody asked for.
     fn catch_up(&mut self, io: &Io) {
         let target = io.at + self.look_ahead;
-        let gap = (target - self.rendered).0;
-        if gap == 0 {
+        if self.rendered == target {
             return;
         }
-        if gap < 0 || gap > self.look_ahead.0 {
-            self.rendered = target - self.look_ahead;
-        }
+        // All of the look-ahead is made again: a late hit moves inside what was made already.
+        self.rendered = io.at;
         self.lose_voices(io.at);
         while self.rendered < target {
             let piece = usize::try_from((target - self.rendered).0).unwrap_or(0).min(self.max_piece);
@@ -396,14 +396,9 @@ impl Engine {
 
     fn lose_voices(&mut self, asked: FramePos) {
         let out = &mut self.out;
-        self.voices.lose(self.left, asked, self.late, &mut |index, late| {
-            out.tell(
-                asked,
-                match late {
-                    Some(late) => What::LateHit { hit: index, late },
-                    None => What::LostHits { from: index, to: index + 1 },
-                },
-            );
+        self.voices.lose(self.left, asked, self.late, &mut |index, onset, late| match late {
+            Some(late) => out.tell(asked, What::LateHit { hit: index, late }),
+            None => out.tell(onset, What::LostHits { from: index, to: index.saturating_add(1) }),
         });
     }
 
@@ -483,7 +478,7 @@ impl Engine {
     /// A leg was placed: streams are asked for where they do not simply run on, and the room closes.
     fn placed(&mut self, set: &Set, at: FramePos) {
         let Some(now) = self.transport.playing() else { return };
-        self.inputs.iter_mut().for_each(|input| input.ride(true, at, self.room_close.0 as u32));
+        self.inputs.iter_mut().for_each(|input| input.ride(true, at, Frames(0), self.room_close.0 as u32));
         let Some(leg) = set.songs.get(now.song).and_then(|plan| plan.legs.get(now.leg)) else { return };
         let streams = set.songs.get(now.song).map_or(&[][..], |plan| &plan.streams);
         let origin = now.anchor.at - leg.written;
@@ -541,8 +536,8 @@ impl Engine {
     /// Nothing plays (or the click holds) from `at` on: the room opens, streams end.
     fn rested(&mut self, at: FramePos) {
         self.stream_origin = None;
-        let open_at = at + self.set.rate.frames(0.5);
-        self.inputs.iter_mut().for_each(|input| input.ride(false, open_at, self.room_open.0 as u32));
+        let wait = self.set.rate.frames(0.5);
+        self.inputs.iter_mut().for_each(|input| input.ride(false, at, wait, self.room_open.0 as u32));
         for click in 0..self.claims.len() {
             let Some(claim) = self.claims.get_mut(click) else { break };
             if claim.is_wanted() {
@@ -572,6 +567,7 @@ impl Engine {
             Command::GoTo { song, leg, count_in } => {
                 self.jump(song, leg, count_in, None, place, at, Why::Jump)
             }
+            Command::Place { stretch, .. } | Command::Tempo(stretch) if !stretch.is_positive() => false,
             Command::Place { song, leg, at: anchor, stretch } => {
                 self.jump(song, leg, false, Some(stretch), anchor, at, Why::Rejoin)
             }

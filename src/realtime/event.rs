@@ -44,12 +44,14 @@ pub enum What {
         song: u16,
         ended: bool,
     },
-    /// A hit of the current placing fell into frames nobody asked for and sounded this much late (≤ 5 ms).
+    /// A hit fell into frames nobody asked for and sounded at this event's frame, this much late (≤ 5 ms). It is
+    /// of the placing that held at that frame minus `late`.
     LateHit {
         hit: u32,
         late: Frames,
     },
-    /// Hits `from .. to` of the current placing fell into frames nobody asked for: lost with the device.
+    /// Hits `from .. to` of the placing that holds at this event's frame fell into frames nobody asked for:
+    /// lost with the device. Where whole passes of a vamp went by, `to` counts on over all of them.
     LostHits {
         from: u32,
         to: u32,

@@ -9,6 +9,9 @@ use crate::units::{Exact, FramePos, Frames, Span};
 /// A moved place never repeats what sounded within this time before it.
 const GUARD_SECONDS: f64 = 0.010;
 
+/// A nudge to an earlier place sounds what it skipped at once, when that is no more than this late.
+const GRACE_SECONDS: f64 = 0.050;
+
 /// A hit that is due: its onset frame and what it is.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct DueHit {
@@ -36,6 +39,8 @@ struct Placing {
     anchor: Anchor,
     /// Hits are due no earlier than this.
     since: FramePos,
+    /// Hits this much before `since` still sound, on `since`.
+    grace: Frames,
     cursor: usize,
 }
 
@@ -49,6 +54,15 @@ pub struct PlaceNow {
     pub anchor: Anchor,
 }
 
+/// What undo takes back.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Undo {
+    /// The place moved by this.
+    Move(Span),
+    /// Everything sounds this much later.
+    Nudge(Frames),
+}
+
 #[derive(Debug)]
 pub struct Transport {
     run: RunState,
@@ -56,9 +70,10 @@ pub struct Transport {
     chosen: usize,
     chosen_stretch: Stretch,
     released: bool,
-    undo: Option<Span>,
+    undo: Option<Undo>,
     last_onset: FramePos,
     guard: Frames,
+    grace: Frames,
     /// First hit after start: time for gains to settle, and for a stream to arrive.
     start_delay: Frames,
     stream_delay: Frames,
@@ -69,13 +84,23 @@ impl Transport {
         let anchor = Anchor { at: Exact(0), stretch: Stretch::ONE };
         Transport {
             run: RunState::Stopped,
-            now: Placing { song: 0, leg: 0, called: false, pass: 0, anchor, since: FramePos(0), cursor: 0 },
+            now: Placing {
+                song: 0,
+                leg: 0,
+                called: false,
+                pass: 0,
+                anchor,
+                since: FramePos(0),
+                grace: Frames(0),
+                cursor: 0,
+            },
             chosen: 0,
             chosen_stretch: Stretch::ONE,
             released: false,
             undo: None,
             last_onset: FramePos(i64::MIN / 2),
             guard: set.rate.frames(GUARD_SECONDS),
+            grace: set.rate.frames(GRACE_SECONDS),
             start_delay: set.rate.frames(0.020),
             stream_delay: set.rate.frames(0.150),
         }
@@ -124,9 +149,9 @@ impl Transport {
         Some(self.now.anchor.at + self.now.anchor.stretch.of(grid.length))
     }
 
-    /// The frame on which the pass that plays ends.
+    /// The frame on which the pass that plays ends; a pass moved wholly into the past ends where it was moved.
     pub fn end_frame(&self, set: &Set) -> Option<FramePos> {
-        self.end(set).map(Exact::nearest)
+        self.end(set).map(|end| end.nearest().max(self.now.since))
     }
 
     /// Hands out every hit whose onset lies before `until`. Frames before `asked` nobody will hear: a hit
@@ -189,15 +214,18 @@ impl Transport {
                 sink,
             );
         }
-        if leg.vamp && !self.released {
+        if leg.vamp && !self.released && leg.grid.length.0 > 0 {
+            let (lost, end) = self.lose_passes(&leg.grid, end, asked - late, at, sink);
+            let since = end.nearest().max(self.now.since);
+            let pass = pass.saturating_add(1).saturating_add(lost);
             return self.place(
                 set,
                 song,
                 index,
                 false,
-                pass + 1,
+                pass,
                 Anchor { at: end, ..anchor },
-                at,
+                since,
                 Why::Vamp,
                 sink,
             );
@@ -214,6 +242,25 @@ impl Transport {
             return;
         }
         self.place(set, song, next, false, 0, Anchor { at: end, ..anchor }, at, Why::Follows, sink);
+    }
+
+    /// Whole passes of a vamp before `heard` are counted, not played: how many, and where the next one begins.
+    fn lose_passes(
+        &self,
+        grid: &Grid,
+        end: Exact,
+        heard: FramePos,
+        at: FramePos,
+        sink: &mut dyn Sink,
+    ) -> (u32, Exact) {
+        let length = self.now.anchor.stretch.of(grid.length).0.max(1);
+        let until = |frame| ((Exact::at(frame) - end).0 / length).clamp(0, i128::from(u32::MAX));
+        let (skipped, passes) = (until(self.now.since), until(heard.max(self.now.since)));
+        if passes > skipped {
+            let hits = (passes - skipped).saturating_mul(grid.hits.len() as i128);
+            sink.event(at, What::LostHits { from: 0, to: u32::try_from(hits).unwrap_or(u32::MAX) });
+        }
+        (passes as u32, end + Span(length.saturating_mul(passes)))
     }
 
     fn song_ended(&mut self, set: &Set, end: Exact, at: FramePos, sink: &mut dyn Sink) {
@@ -246,9 +293,12 @@ impl Transport {
     ) {
         self.run = RunState::Playing;
         let follows = matches!(why, Why::Follows | Why::Vamp);
-        self.now = Placing { song, leg, called, pass, anchor, since, cursor: 0 };
+        let grace = if follows { self.now.grace } else { Frames(0) };
+        self.now = Placing { song, leg, called, pass, anchor, since, grace, cursor: 0 };
         if !follows {
             self.now.cursor = self.first_hit_from(set, since.max(self.last_onset + self.guard));
+        } else if anchor.at.nearest() < since {
+            self.now.cursor = self.first_hit_from(set, since - grace);
         }
         self.tell(since, why, sink);
     }
@@ -403,19 +453,25 @@ impl Transport {
             return false;
         }
         let delta = self.now.anchor.stretch.undo(Span::frames(later));
-        let mut anchor = self.now.anchor;
-        anchor.at = anchor.at + Span::frames(later);
-        self.now.anchor = anchor;
-        self.now.since = at;
-        self.undo = Some(-delta);
+        if later.0 < -self.grace.0 {
+            return self.move_by(set, at, -delta, why, sink);
+        }
+        self.now.anchor.at = self.now.anchor.at + Span::frames(later);
+        (self.now.since, self.now.grace) = (at, self.grace);
+        self.undo = Some(Undo::Nudge(later));
         self.tell(at, why, sink);
         true
     }
 
     /// Takes back the last move.
     pub fn undo(&mut self, set: &Set, at: FramePos, sink: &mut dyn Sink) -> bool {
-        let Some(moved) = self.undo.take() else { return false };
-        let done = self.move_by(set, at, -moved, Why::Undo, sink);
+        let done = match self.undo.take() {
+            None => false,
+            Some(Undo::Move(moved)) => self.move_by(set, at, -moved, Why::Undo, sink),
+            Some(Undo::Nudge(later)) => {
+                self.nudge(set, at, Frames(later.0.saturating_neg()), Why::Undo, sink)
+            }
+        };
         self.undo = None;
         done
     }
@@ -423,37 +479,41 @@ impl Transport {
     /// The place in the music moves by `delta` (local time), over the edges of legs where it must.
     fn move_by(&mut self, set: &Set, at: FramePos, delta: Span, why: Why, sink: &mut dyn Sink) -> bool {
         let (Some(plan), Some(grid)) = (self.plan(set), self.grid(set)) else { return false };
-        let Placing { song, mut leg, called, mut pass, anchor, .. } = self.now;
+        let Placing { song, mut leg, mut called, mut pass, anchor, .. } = self.now;
         let mut place = anchor.local(Exact::at(at)) + delta;
-        let mut called = called;
         let mut length = grid.length;
-        for _ in 0..64 {
+        for _ in 0..2 * plan.legs.len() + 2 {
+            let vamps = plan.legs.get(leg).is_some_and(|leg| leg.vamp) && !self.released && !called;
             if place.0 < 0 {
-                let Some(before) = leg.checked_sub(1).and_then(|before| plan.legs.get(before)) else {
-                    return false;
-                };
-                if called {
-                    return false;
+                if vamps && pass > 0 {
+                    let back = ((length.0 - 1 - place.0) / length.0.max(1)).clamp(1, i128::from(pass));
+                    pass -= back as u32;
+                    place = place + Span(length.0 * back);
+                    continue;
                 }
-                (leg, pass) = (leg - 1, 0);
-                (place, length) = (place + before.grid.length, before.grid.length);
-            } else if place >= length {
+                let before = leg.checked_sub(1).and_then(|before| plan.legs.get(before));
+                let Some(before) = before.filter(|_| !called) else { return false };
+                (leg, pass, length) = (leg - 1, 0, before.grid.length);
+                place = place + length;
+            } else if place < length {
+                break;
+            } else if vamps && length.0 > 0 {
+                let passes = place.0 / length.0;
+                pass = pass.saturating_add(u32::try_from(passes).unwrap_or(u32::MAX));
+                place = place - Span(length.0 * passes);
+            } else {
                 place = place - length;
-                let vamps = plan.legs.get(leg).is_some_and(|leg| leg.vamp) && !self.released && !called;
-                if vamps {
-                    pass += 1;
-                } else {
-                    leg = if called { leg } else { leg + 1 };
-                    (pass, called) = (0, false);
-                }
+                leg = if called { leg } else { leg + 1 };
+                (pass, called) = (0, false);
                 let Some(next) = plan.legs.get(leg) else { return false };
                 length = next.grid.length;
-            } else {
-                break;
             }
         }
+        if place.0 < 0 || place >= length {
+            return false;
+        }
         let at_place = Exact::at(at) - anchor.stretch.of(place);
-        self.undo = Some(delta);
+        self.undo = Some(Undo::Move(delta));
         self.place(set, song, leg, called, pass, Anchor { at: at_place, ..anchor }, at, why, sink);
         true
     }
@@ -470,7 +530,7 @@ impl Transport {
         }
         let here = self.now.anchor.local(Exact::at(at));
         self.now.anchor = Anchor { at: Exact::at(at) - stretch.of(here), stretch };
-        self.now.since = at;
+        (self.now.since, self.now.grace) = (at, Frames(0));
         self.tell(at, Why::Tempo, sink);
     }
 

@@ -46,12 +46,13 @@ pub struct Voices {
     all: Vec<Voice>,
     pub refused: u32,
     fade: Frames,
+    keep: Frames,
 }
 
 impl Voices {
-    /// Allocates. `fade` is how long a cut sound takes to silence.
-    pub fn new(fade: Frames) -> Voices {
-        Voices { all: Vec::with_capacity(MOST), refused: 0, fade }
+    /// Allocates. `fade` is how long a cut sound takes to silence, `keep` how far back time may be made again.
+    pub fn new(fade: Frames, keep: Frames) -> Voices {
+        Voices { all: Vec::with_capacity(MOST), refused: 0, fade, keep }
     }
 
     pub fn is_empty(&self) -> bool {
@@ -81,13 +82,13 @@ impl Voices {
     }
 
     /// Onsets in `from .. asked` fell into frames that nobody asked for: at most `late` late they sound at
-    /// `asked`, else they are lost. `told` learns the hit's index and, when it sounds, how late.
+    /// `asked`, else they are lost. `told` learns the hit's index, its frame and, when it sounds, how late.
     pub fn lose(
         &mut self,
         from: FramePos,
         asked: FramePos,
         late: Frames,
-        told: &mut dyn FnMut(u32, Option<Frames>),
+        told: &mut dyn FnMut(u32, FramePos, Option<Frames>),
     ) {
         self.all.retain_mut(|voice| {
             if voice.onset < from || voice.onset >= asked {
@@ -95,7 +96,7 @@ impl Voices {
             }
             let by = asked - voice.onset;
             let kept = by <= late;
-            told(voice.index, kept.then_some(by));
+            told(voice.index, voice.onset, kept.then_some(by));
             voice.onset = asked;
             kept
         });
@@ -105,7 +106,7 @@ impl Voices {
     /// Real-time: safe; work grows with what sounds.
     pub fn mix(&mut self, set: &Set, start: FramePos, frames: usize, lanes: &mut Planar) {
         let end = start + Frames(frames as i64);
-        let fade = self.fade;
+        let (fade, keep) = (self.fade, self.keep);
         self.all.retain(|voice| {
             let Some(sound) = set.sounds.get(voice.sound as usize) else { return false };
             let first = first_frame(sound, voice.onset);
@@ -113,7 +114,7 @@ impl Voices {
                 mix_voice(voice, sound, first, start, fade, lanes.channel_mut(voice.lane as usize, frames));
             }
             let ends = voice.cut.map_or(FramePos(i64::MAX), |cut| cut + fade);
-            (first + Frames(sound.samples.len() as i64)).min(ends) > end
+            (first + Frames(sound.samples.len() as i64)).min(ends) > end - keep
         });
     }
 }

@@ -21,6 +21,9 @@ const IDLE: Duration = Duration::from_secs(1);
 /// Blocks for one click before the next click gets its turn.
 const TURN: usize = 16;
 
+/// Most that a resampled file at full scale may reach (6 dB).
+const OVERSHOOT: f32 = 2.0;
+
 /// Feeds the rings. The thread of [`super::spawn`] runs one; a simulation on one thread calls
 /// [`Feeder::feed`] by itself.
 pub struct Feeder {
@@ -165,7 +168,7 @@ impl Playing {
     fn block(&mut self, fault: &Fault) -> Result<StreamBlock, crate::wav::WavError> {
         let mut samples = [0.0; STREAM_FRAMES];
         self.source.fill((self.next + self.offset).0, &mut samples)?;
-        samples.iter_mut().for_each(|x| *x *= self.plan.gain);
+        samples.iter_mut().for_each(|x| *x = held(*x * self.plan.gain));
         let mut block = StreamBlock {
             generation: self.generation,
             first: self.next,
@@ -182,6 +185,12 @@ impl Playing {
         self.last = Some(block);
         Ok(block)
     }
+}
+
+/// A file at full scale overshoots a little at another rate; that is held to full scale. What is far above is
+/// no click and stays for the judge to see.
+fn held(x: f32) -> f32 {
+    if x.abs() <= OVERSHOOT { x.clamp(-1.0, 1.0) } else { x }
 }
 
 /// Not a number is not hidden: the judge shall see it.

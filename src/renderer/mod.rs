@@ -15,8 +15,9 @@ pub use plan::plan_streams;
 pub use source::Source;
 
 use crate::click::set::Set;
-use crate::realtime::stream::{STREAM_FRAMES, StreamBlock};
-use crate::units::{Exact, FramePos, Frames, SampleRate};
+use crate::realtime::event::{Event, What};
+use crate::realtime::stream::StreamBlock;
+use crate::units::{Exact, FramePos, Frames};
 use crossbeam_channel::{Receiver, Sender, bounded, select, unbounded};
 use ringbuf::HeapProd;
 use std::io;
@@ -24,9 +25,6 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::thread::JoinHandle;
 use std::time::Duration;
-
-/// What a ring must hold, in seconds, to outlast a slow disk.
-const AHEAD_SECONDS: f64 = 1.5;
 
 /// Notes that wait to be read; later ones are lost.
 const MOST_NOTES: usize = 64;
@@ -53,6 +51,19 @@ pub enum Request {
     /// Plans of later requests; what plays goes on.
     Load(Arc<Set>),
     Quit,
+}
+
+impl Request {
+    /// What an event of the engine asks of the renderer, if anything.
+    pub fn of(event: &Event) -> Option<Request> {
+        match event.what {
+            What::StreamWanted { click, song, leg, generation, anchor_at, .. } => {
+                Some(Request::Play { click, song, leg, generation, anchor_at, from: event.at })
+            }
+            What::StreamEnd { click } => Some(Request::Stop { click }),
+            _ => None,
+        }
+    }
 }
 
 /// A file that cannot be streamed (any more); its ring runs dry.
@@ -95,11 +106,6 @@ enum Control {
     Fault(Fault),
 }
 
-/// Blocks that a ring should hold at this rate (1.5 s).
-pub fn ring_blocks(rate: SampleRate) -> usize {
-    (rate.frames(AHEAD_SECONDS).0 as usize).div_ceil(STREAM_FRAMES)
-}
-
 /// The thread's handle. Dropped without [`Renderer::join`] it asks the thread to end and does not wait.
 pub struct Renderer {
     control: Sender<Control>,
@@ -107,8 +113,8 @@ pub struct Renderer {
     thread: Option<JoinHandle<()>>,
 }
 
-/// Starts the thread. `rings[c]` belongs to click `c`; see [`ring_blocks`] for their size. It keeps them
-/// full, so a fault in here is heard after what they hold at the latest. Errors: no thread to be had.
+/// Starts the thread. `rings[c]` belongs to click `c`. The rings are kept full, so that a fault in here is
+/// heard when what they hold is used up. Errors: no thread to be had.
 pub fn spawn(
     set: Arc<Set>,
     requests: Receiver<Request>,

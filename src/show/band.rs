@@ -4,7 +4,7 @@ use super::keys;
 use super::model::{Feed, FeedPart, FeedSource, GiveBack, Input, InputKind};
 use super::sounds::Sounds;
 use super::style::{self, Patch};
-use super::walk::{Node, Table, Walk, Wrong, label_fault};
+use super::walk::{Node, Place, Table, Walk, Wrong, label_fault};
 use crate::units::Decibels;
 use std::path::{Path, PathBuf};
 
@@ -22,6 +22,12 @@ pub(super) struct ClickDraft {
     pub(super) patch: Patch,
     /// A feed names the fallback, or a song streams the primary.
     pub(super) separate: bool,
+}
+
+impl ClickDraft {
+    fn named(name: &str) -> ClickDraft {
+        ClickDraft { name: name.into(), player: String::new(), patch: Patch::default(), separate: false }
+    }
 }
 
 /// Everything that songs refer to.
@@ -43,7 +49,7 @@ pub(super) fn name_is_good<'t>(walk: &mut Walk<'t>, node: &Node<'t>, kind: &str)
     let Some(what) = fault else { return true };
     let allowed = format!("1 to {LONGEST_NAME} characters, not ending in \"fallback\"");
     let mend = format!("give it another name, for example {}", node.example);
-    walk.fault(node.at, Wrong::new(what, allowed, mend));
+    walk.fault(node.key_at, Wrong::new(what, allowed, mend));
     false
 }
 
@@ -78,7 +84,10 @@ impl Band {
             if !name_is_good(walk, entry, "click") {
                 continue;
             }
-            let Some(table) = walk.table(entry, &keys::CLICK) else { continue };
+            let Some(table) = walk.table(entry, &keys::CLICK) else {
+                self.clicks.push(ClickDraft::named(entry.key));
+                continue;
+            };
             let player = table.get("player").and_then(|node| walk.label(&node, LONGEST_NAME));
             let patch = style::patch(walk, &table, &self.sounds);
             let player = player.unwrap_or_default().into();
@@ -99,7 +108,7 @@ impl Band {
                     "names that differ from those of the clicks",
                     format!("call it [input.{}_mic]", entry.key),
                 );
-                walk.fault(entry.at, wrong);
+                walk.fault(entry.key_at, wrong);
                 continue;
             }
             self.inputs.extend(input(walk, entry));
@@ -110,12 +119,12 @@ impl Band {
         self.clicks.iter().position(|click| click.name == name)
     }
 
-    /// The index of a click that a node names, its key or its text; an unknown one is a fault.
-    pub(super) fn known_click<'t>(&self, walk: &mut Walk<'t>, name: &str, node: &Node<'t>) -> Option<usize> {
+    /// The index of a click that is named at a place; an unknown one is a fault.
+    pub(super) fn known_click<'t>(&self, walk: &mut Walk<'t>, name: &str, at: Place) -> Option<usize> {
         let found = self.click(name);
         if found.is_none() {
             let names = self.clicks.iter().map(|click| click.name.as_str());
-            walk.fault(node.at, unknown_name("click", name, names));
+            walk.fault(at, unknown_name("click", name, names));
         }
         found
     }
@@ -175,6 +184,7 @@ impl Band {
             Some(hears) => self.parts(walk, &hears, stereo),
             None => match self.click(node.key) {
                 Some(click) => vec![click_part(click)],
+                None if table.means("hears") => return None,
                 None => {
                     let wrong = Wrong::new(
                         format!("the feed \"{}\" does not say what it hears", node.key),
@@ -191,10 +201,27 @@ impl Band {
 
     fn parts<'t>(&self, walk: &mut Walk<'t>, hears: &Node<'t>, stereo: bool) -> Vec<FeedPart> {
         let mut parts: Vec<FeedPart> = Vec::new();
+        if !hears.value.is_array() && !hears.value.is_table() {
+            walk.wrong(
+                hears,
+                "`hears` must be a list of names or a table of levels",
+                "names of clicks and inputs",
+            );
+            return parts;
+        }
+        let is_empty = |value: &toml::de::DeValue<'_>| {
+            value.as_array().map_or_else(
+                || value.as_table().is_some_and(|table| table.is_empty()),
+                |list| list.is_empty(),
+            )
+        };
+        if is_empty(hears.value) {
+            walk.wrong(hears, "this feed hears nothing", "clicks, their fallbacks and inputs");
+        }
         if hears.value.is_array() {
             for item in walk.list(hears).unwrap_or_default() {
                 let Some(name) = walk.string(&item) else { continue };
-                let Some(source) = self.known_source(walk, name, &item) else { continue };
+                let Some(source) = self.known_source(walk, name, item.at) else { continue };
                 if parts.iter().any(|part| part.source == source) {
                     let wrong =
                         Wrong::new(format!("\"{name}\" is named twice"), "each name once", "take one out");
@@ -206,21 +233,21 @@ impl Band {
             return parts;
         }
         for entry in walk.named(hears) {
-            let source = self.known_source(walk, entry.key, &entry);
+            let source = self.known_source(walk, entry.key, entry.key_at);
             let (level, pan) = part_level(walk, &entry, stereo);
             parts.extend(source.map(|source| FeedPart { source, level, pan }));
         }
         parts
     }
 
-    fn known_source<'t>(&self, walk: &mut Walk<'t>, name: &str, node: &Node<'t>) -> Option<FeedSource> {
+    fn known_source<'t>(&self, walk: &mut Walk<'t>, name: &str, at: Place) -> Option<FeedSource> {
         let found = self.source(name);
         if found.is_none() {
             let clicks = self.clicks.iter().map(|click| click.name.clone());
             let inputs = self.inputs.iter().map(|input| input.name.clone());
             let fallbacks = self.clicks.iter().map(|click| format!("{}{FALLBACK}", click.name));
             let names: Vec<_> = clicks.chain(inputs).chain(fallbacks).collect();
-            walk.fault(node.at, unknown_name("click or input", name, names.iter().map(String::as_str)));
+            walk.fault(at, unknown_name("click or input", name, names.iter().map(String::as_str)));
         }
         found
     }
@@ -257,10 +284,8 @@ pub(super) fn too_many<'t>(walk: &mut Walk<'t>, entries: &[Node<'t>], most: usiz
 
 fn default_clicks() -> Vec<ClickDraft> {
     let click = |name: &str, every: &str| ClickDraft {
-        name: name.into(),
-        player: String::new(),
         patch: Patch { every: super::music::subdivision(every).ok(), ..Patch::default() },
-        separate: false,
+        ..ClickDraft::named(name)
     };
     vec![click("drums", "eighths"), click("band", "beats")]
 }

@@ -151,7 +151,7 @@ fn clicks<'t>(walk: &mut Walk<'t>, node: &Node<'t>, band: &Band) -> Option<Vec<u
     let mut clicks = Vec::new();
     for item in walk.list(node)? {
         let Some(name) = walk.string(&item) else { continue };
-        let Some(index) = band.known_click(walk, name, &item) else { continue };
+        let Some(index) = band.known_click(walk, name, item.at) else { continue };
         if clicks.contains(&index) {
             walk.fault(
                 item.at,

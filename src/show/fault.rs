@@ -62,6 +62,9 @@ fn group<'a>(fault: &'a Fault, text: &'a str, name: &'a str) -> Group<'a> {
         }
         None => Group::with_title(title),
     };
+    if let Some(song) = &fault.song {
+        group = group.element(Level::NOTE.with_name("song").message(song.as_str()));
+    }
     if !fault.allowed.is_empty() {
         group = group.element(Level::NOTE.with_name("allowed").message(fault.allowed.as_str()));
     }

@@ -13,14 +13,14 @@ pub(super) struct Header {
     pub(super) seconds: f64,
 }
 
-/// The header of a WAV file. Errors: what a musician can mend.
-pub(super) fn header(path: &Path) -> Result<Header, Wrong> {
-    let shown = super::fault::quote(&path.display().to_string());
+/// The header of a WAV file that a show calls `name`. Errors: what a musician can mend.
+fn header(path: &Path, name: &str) -> Result<Header, Wrong> {
+    let shown = super::fault::quote(name);
     let wrong = |what: String| {
         Wrong::new(
             what,
             "a WAV file, 16 to 32 bit",
-            "write the file's path as seen from the folder of this file",
+            "write the path of the file as seen from the folder of this show",
         )
     };
     let meta = std::fs::metadata(path).map_err(|error| match error.kind() {
@@ -53,7 +53,7 @@ impl<'t> Walk<'t> {
     pub(super) fn wav(&mut self, node: &Node<'t>, folder: &Path) -> Option<(PathBuf, Header)> {
         let name = self.label(node, 1000)?;
         let path = folder.join(name);
-        let header = self.take(node, header(&path))?;
+        let header = self.take(node, header(&path, name))?;
         Some((path, header))
     }
 
@@ -64,7 +64,7 @@ impl<'t> Walk<'t> {
             self.fault(
                 node.at,
                 Wrong::new(
-                    format!("this sound is {:.1} s long", header.seconds),
+                    format!("this sound is {:.2} s long", header.seconds),
                     "2 s at most",
                     "cut the file after its hit, or use a shorter one",
                 ),

@@ -250,8 +250,8 @@ impl Shape {
         self.keys.iter().map(|key| key.name).collect::<Vec<_>>().join(", ")
     }
 
-    /// The fault of a key that this table does not know.
-    pub(super) fn unknown(&self, name: &str) -> Wrong {
+    /// The fault of a key that this table does not know, and the index of the key that was meant.
+    pub(super) fn unknown(&self, name: &str) -> (Wrong, Option<usize>) {
         let shown = super::fault::quote(name);
         let what = format!("`{shown}` is no key of {}", self.name);
         let lower = name.to_lowercase().replace('-', "_");
@@ -262,7 +262,8 @@ impl Shape {
             Some(key) => format!("did you mean `{}`? Write for example: {}", key.name, key.example),
             None => format!("take `{shown}` out"),
         };
-        Wrong::new(what, self.list(), mend)
+        let index = near.and_then(|near| self.keys.iter().position(|key| key.name == near));
+        (Wrong::new(what, self.list(), mend), index)
     }
 }
 
@@ -272,10 +273,20 @@ pub(super) fn nearest<'w>(text: &str, words: impl Iterator<Item = &'w str>) -> O
         return None;
     }
     let lower = text.to_lowercase();
-    let scored = words.map(|word| (strsim::damerau_levenshtein(&lower, &word.to_lowercase()), word));
+    let words: Vec<&str> = words.collect();
+    let mut begun = words.iter().filter(|word| begins_alike(&lower, &word.to_lowercase()));
+    if let (Some(word), None) = (begun.next(), begun.next()) {
+        return Some(word);
+    }
+    let scored = words.iter().map(|word| (strsim::damerau_levenshtein(&lower, &word.to_lowercase()), *word));
     let (distance, word) = scored.min_by_key(|(distance, _)| *distance)?;
     let most = (word.chars().count().max(lower.chars().count()) / 3).max(1);
     (distance <= most).then_some(word)
+}
+
+/// One begins with all of the other ("talking", "talk").
+fn begins_alike(one: &str, other: &str) -> bool {
+    one.len().min(other.len()) >= 3 && (one.starts_with(other) || other.starts_with(one))
 }
 
 #[cfg(test)]
@@ -425,9 +436,9 @@ mod tests {
             (&CLICK, "volume", "level"),
             (&SHOW, "songs", "song"),
         ] {
-            let mend = shape.unknown(written).mend;
+            let mend = shape.unknown(written).0.mend;
             assert!(mend.contains(&format!("`{meant}`")), "{written}: {mend}");
         }
-        assert_eq!(SONG.unknown("lighting_cue").mend, "take `lighting_cue` out");
+        assert_eq!(SONG.unknown("lighting_cue").0.mend, "take `lighting_cue` out");
     }
 }

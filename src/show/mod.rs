@@ -5,11 +5,14 @@
 //! Always: no text makes it panic; a fault in one song costs that song only.
 
 mod band;
+mod bars;
+pub mod built_in;
 mod count_in;
 mod fault;
 mod files;
 mod keys;
 pub mod length;
+mod limits;
 pub mod model;
 pub mod music;
 mod read;

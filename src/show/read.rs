@@ -3,9 +3,10 @@
 use super::band::{self, Band, too_many};
 use super::fault::Fault;
 use super::keys;
+use super::limits::Used;
 use super::model::{Click, Show, Song};
-use super::song::{self, Used};
-use super::syntax::{self, Region};
+use super::song;
+use super::syntax::{self, Region, region_of};
 use super::walk::{Draft, Node, Place, Walk, Wrong};
 use sha2::{Digest, Sha256};
 use std::path::Path;
@@ -46,7 +47,8 @@ pub(super) fn load(path: &Path) -> Result<(String, String, std::path::PathBuf), 
     let mut bytes = Vec::new();
     std::fs::File::open(path)?.take(MOST_BYTES as u64 + 1).read_to_end(&mut bytes)?;
     let text = String::from_utf8_lossy(&bytes).into_owned();
-    let folder = path.parent().unwrap_or(Path::new("")).to_path_buf();
+    // Absolute, so that a file it names is found from wherever.
+    let folder = std::path::absolute(path)?.parent().unwrap_or(Path::new("/")).to_path_buf();
     Ok((text, path.display().to_string(), folder))
 }
 
@@ -59,19 +61,23 @@ pub fn parse_show(text: &str, name: &str, folder: &Path) -> Reading {
         reading.faults.push(fault);
         return reading;
     }
-    let regions = syntax::regions(&reading.text);
-    let (whole, errors) = DeTable::parse_recoverable(&reading.text);
-    if errors.is_empty() {
-        let pass = Pass::over(&reading.text, whole.get_ref(), name, folder);
-        (reading.show, reading.refused) = (pass.show, pass.refused);
-        reading.faults = pass.drafts.into_iter().map(|draft| draft.fault).collect();
-    } else {
-        let syntax = syntax::faults(&reading.text, &errors, &regions);
-        let around = Pass::over(&reading.text, whole.get_ref(), name, folder);
-        let (show, refused, faults) =
-            beside_syntax(&reading.text, name, folder, &regions, syntax, around.drafts);
-        (reading.show, reading.refused, reading.faults) = (show, refused, faults);
-    }
+    let repaired = syntax::repair(&reading.text);
+    let regions = if repaired.faults.is_empty() { Vec::new() } else { syntax::regions(&reading.text) };
+    let broken = Broken::new(&reading.text, &regions, repaired.faults);
+    // What could not be made good TOML is not looked at further.
+    let rest = if repaired.is_good { repaired.text.as_str() } else { "" };
+    let (tree, _) = DeTable::parse_recoverable(rest);
+    let pass = Pass::over(rest, tree.get_ref(), name, folder, &broken);
+    reading.show = pass.show.filter(|_| repaired.is_good && !broken.outside);
+    reading.refused = pass.refused.into_iter().map(|song| broken.titled(song)).collect();
+    reading.refused.extend(broken.missing_in(&reading.refused));
+    reading.faults = pass
+        .drafts
+        .into_iter()
+        .filter(|draft| broken.lets_stand(draft))
+        .map(|draft| broken.named(draft.fault))
+        .collect();
+    reading.faults.extend(broken.faults);
     reading.faults.sort_by_key(|fault| (fault.span.start, fault.span.end));
     reading.faults.dedup();
     reading.refused.sort_by_key(|song| song.line);
@@ -99,55 +105,69 @@ pub(super) fn unreadable(text: &str) -> Option<Fault> {
     walk.drafts.pop().map(|draft| draft.fault)
 }
 
-/// Syntax faults inside songs cost these songs only: their text is blanked and the rest read again, so
-/// that nothing depends on how a parser guesses on. What the first look found stays in the list.
-fn beside_syntax(
-    text: &str,
-    name: &str,
-    folder: &Path,
-    regions: &[Region],
-    syntax: Vec<(Fault, Option<usize>)>,
-    around: Vec<Draft>,
-) -> (Option<Show>, Vec<RefusedSong>, Vec<Fault>) {
-    let lines: Vec<usize> = syntax.iter().map(|(fault, _)| fault.line).collect();
-    let broken: Vec<&Region> = regions
-        .iter()
-        .enumerate()
-        .filter(|(index, _)| syntax.iter().any(|(_, at)| *at == Some(*index)))
-        .map(|(_, region)| region)
-        .collect();
-    let outside = syntax.iter().any(|(_, at)| at.is_none());
-    let mut faults: Vec<Fault> = syntax.into_iter().map(|(fault, _)| fault).collect();
-    let mut refused: Vec<RefusedSong> =
-        broken.iter().map(|region| RefusedSong { title: region.title.clone(), line: region.line }).collect();
-    let blanked = syntax::blanked(text, &broken);
-    let (rest, errors) = DeTable::parse_recoverable(&blanked);
-    let in_broken = |fault: &Fault| {
-        broken
-            .iter()
-            .any(|region| region.place.start <= fault.span.start && fault.span.start < region.place.end)
-    };
-    let mut show = None;
-    if !outside && errors.is_empty() {
-        let pass = Pass::over(&blanked, rest.get_ref(), name, folder);
-        faults.extend(pass.drafts.into_iter().map(|draft| draft.fault));
-        refused.extend(pass.refused);
-        show = pass.show;
-        faults.extend(
-            around
-                .into_iter()
-                .filter(|draft| in_broken(&draft.fault))
-                .filter_map(|draft| certain(draft, &lines)),
-        );
-    } else {
-        faults.extend(around.into_iter().filter_map(|draft| certain(draft, &lines)));
-    }
-    (show, refused, faults)
+/// What broken lines cost: the songs they lie in, or the whole show.
+struct Broken<'r> {
+    regions: &'r [Region],
+    /// One for each region.
+    is_broken: Vec<bool>,
+    outside: bool,
+    end: usize,
+    faults: Vec<Fault>,
 }
 
-/// A fault that stands whatever the broken lines were meant to say.
-fn certain(draft: Draft, broken_lines: &[usize]) -> Option<Fault> {
-    (!draft.missing && !broken_lines.contains(&draft.fault.line)).then_some(draft.fault)
+impl<'r> Broken<'r> {
+    fn new(text: &str, regions: &'r [Region], mut faults: Vec<Fault>) -> Broken<'r> {
+        let (mut is_broken, mut outside) = (vec![false; regions.len()], false);
+        for fault in &mut faults {
+            match region_of(regions, fault.span.start, text.len())
+                .and_then(|at| regions.get(at).zip(is_broken.get_mut(at)))
+            {
+                Some((region, flag)) => {
+                    *flag = true;
+                    fault.song = Some(region.title.clone());
+                }
+                None => outside = true,
+            }
+        }
+        Broken { regions, is_broken, outside, end: text.len(), faults }
+    }
+
+    fn is_none(&self) -> bool {
+        self.faults.is_empty()
+    }
+
+    fn songs(&self) -> impl Iterator<Item = &Region> {
+        self.regions.iter().zip(&self.is_broken).filter(|(_, broken)| **broken).map(|(region, _)| region)
+    }
+
+    /// A song whose title stands on a broken line is called by it all the same.
+    fn titled(&self, song: RefusedSong) -> RefusedSong {
+        let region = self.songs().find(|region| region.line == song.line);
+        region.map_or(song, |region| RefusedSong { title: region.title.clone(), line: region.line })
+    }
+
+    fn named(&self, fault: Fault) -> Fault {
+        let region = region_of(self.regions, fault.span.start, self.end).and_then(|at| self.regions.get(at));
+        let song = region.map(|region| region.title.clone()).or(fault.song);
+        Fault { song, ..fault }
+    }
+
+    fn has_song_at(&self, line: usize) -> bool {
+        self.songs().any(|region| region.line == line)
+    }
+
+    /// Broken songs that a list does not hold (their headers are broken).
+    fn missing_in(&self, refused: &[RefusedSong]) -> Vec<RefusedSong> {
+        let missing = self.songs().filter(|region| refused.iter().all(|song| song.line != region.line));
+        missing.map(|region| RefusedSong { title: region.title.clone(), line: region.line }).collect()
+    }
+
+    /// Nothing is called missing where a broken line may have said it.
+    fn lets_stand(&self, draft: &Draft) -> bool {
+        let region = region_of(self.regions, draft.fault.span.start, self.end);
+        let may_be_there = region.map_or(self.outside, |at| self.is_broken.get(at) == Some(&true));
+        !draft.missing || !may_be_there
+    }
 }
 
 /// One walk over a whole tree.
@@ -158,7 +178,13 @@ struct Pass {
 }
 
 impl Pass {
-    fn over<'t>(text: &'t str, tree: &'t DeTable<'t>, name: &str, folder: &Path) -> Pass {
+    fn over<'t>(
+        text: &'t str,
+        tree: &'t DeTable<'t>,
+        name: &str,
+        folder: &Path,
+        broken: &Broken<'_>,
+    ) -> Pass {
         let mut walk = Walk::new(text);
         let show = walk.enter(tree, Place { start: 0, end: 0 }, &keys::SHOW);
         let title = show.get("show").and_then(|node| walk.label(&node, 80)).map(String::from);
@@ -169,7 +195,7 @@ impl Pass {
             Some(node) => walk.list(&node),
             None => Some(Vec::new()),
         };
-        if items.as_ref().is_some_and(Vec::is_empty) && !text.contains("[[song") {
+        if items.as_ref().is_some_and(Vec::is_empty) && broken.is_none() {
             let wrong = Wrong::new(
                 "this show has no songs",
                 "[[song]] tables",
@@ -180,7 +206,7 @@ impl Pass {
         let items = items.unwrap_or_default();
         too_many(&mut walk, &items, MOST_SONGS, "songs");
         let top_is_good = walk.count == 0;
-        let (songs, refused) = songs(&mut walk, &items, &mut band);
+        let (songs, refused) = songs(&mut walk, &items, &mut band, broken);
         let show = top_is_good.then(|| Show {
             title: title.unwrap_or_else(|| stem(name)),
             clicks: band.clicks.into_iter().map(click).collect(),
@@ -211,14 +237,19 @@ fn stem(name: &str) -> String {
     Path::new(name).file_stem().map_or_else(|| "show".into(), |stem| stem.to_string_lossy().into_owned())
 }
 
-fn songs<'t>(walk: &mut Walk<'t>, items: &[Node<'t>], band: &mut Band) -> (Vec<Song>, Vec<RefusedSong>) {
+fn songs<'t>(
+    walk: &mut Walk<'t>,
+    items: &[Node<'t>],
+    band: &mut Band,
+    broken: &Broken<'_>,
+) -> (Vec<Song>, Vec<RefusedSong>) {
     let mut used = Used::default();
     let mut seen: Vec<(String, usize, usize)> = Vec::new();
     let (mut good, mut refused) = (Vec::<Song>::new(), Vec::new());
     for (index, node) in items.iter().take(MOST_SONGS).enumerate() {
         let line = walk.line(node.at);
         let mut song = song::song(walk, node, index + 1, band, &mut used);
-        if !only_title(walk, node, &mut seen, index + 1) {
+        if !only_title(walk, node, &mut seen, index + 1) || broken.has_song_at(line) {
             song = None;
         }
         match song {

@@ -41,18 +41,16 @@ pub fn parse_rig(text: &str, name: &str, folder: &Path) -> RigReading {
         reading.faults.push(fault);
         return reading;
     }
-    let (tree, errors) = DeTable::parse_recoverable(&reading.text);
-    let syntax = super::syntax::faults(&reading.text, &errors, &[]);
-    let lines: Vec<_> = syntax.iter().map(|(fault, _)| fault.line).collect();
-    let mut walk = Walk::new(&reading.text);
+    let repaired = super::syntax::repair(&reading.text);
+    let rest = if repaired.is_good { repaired.text.as_str() } else { "" };
+    let (tree, _) = DeTable::parse_recoverable(rest);
+    let mut walk = Walk::new(rest);
     let mut places = BTreeMap::new();
     let rig = rig(&mut walk, tree.get_ref(), name, folder, &mut places);
-    let good = walk.count == 0 && syntax.is_empty();
-    let certain =
-        |fault: &Fault, missing: bool| syntax.is_empty() || !missing && !lines.contains(&fault.line);
-    let drafts = walk.drafts.into_iter().filter(|draft| certain(&draft.fault, draft.missing));
-    let mut faults: Vec<_> = drafts.map(|draft| draft.fault).collect();
-    faults.extend(syntax.into_iter().map(|(fault, _)| fault));
+    let good = walk.count == 0 && repaired.faults.is_empty();
+    let stands = |draft: &super::walk::Draft| repaired.faults.is_empty() || !draft.missing;
+    let mut faults: Vec<_> = walk.drafts.into_iter().filter(stands).map(|draft| draft.fault).collect();
+    faults.extend(repaired.faults);
     faults.sort_by_key(|fault| (fault.span.start, fault.span.end));
     reading.rig = good.then_some(rig);
     reading.faults = faults;

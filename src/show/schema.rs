@@ -133,7 +133,7 @@ struct Beats(#[schemars(inner(range(min = 1, max = 64)))] Vec<u32>);
 #[derive(JsonSchema)]
 struct Level(#[schemars(range(min = -80, max = 12))] f64);
 
-/// Built in: "wood", "quiet", "high", "low", "dry"; or NAME of a `[sound.NAME]`.
+/// Built in: "wood", "quiet", "pebble", "gull", "buoy"; or NAME of a `[sound.NAME]`.
 #[derive(JsonSchema)]
 struct SoundName(String);
 

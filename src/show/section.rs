@@ -1,8 +1,9 @@
 //! One section: its bars, its tempo and how that moves, and how each click sounds in it.
 
 use super::band::Band;
+use super::bars::Bars;
 use super::keys;
-use super::model::{Fade, Law, Metre, Part, Section, Subdivision, Tempo, TempoMove};
+use super::model::{Fade, Law, Metre, Part, Section, Tempo, TempoMove};
 use super::music;
 use super::song_click::SongClick;
 use super::style::{self, Patch};
@@ -19,63 +20,8 @@ pub(super) struct Carry {
     pub(super) tempo: Option<Tempo>,
 }
 
-/// Places inside a section.
-#[derive(Debug)]
-struct Bars<'b> {
-    bars: &'b [Metre],
-    starts: Vec<Whole>,
-}
-
-impl<'b> Bars<'b> {
-    fn new(bars: &'b [Metre]) -> Self {
-        let mut starts = vec![Whole::from_integer(0)];
-        for bar in bars {
-            starts.push(starts.last().copied().unwrap_or_default() + bar.length());
-        }
-        Bars { bars, starts }
-    }
-
-    fn length(&self) -> Whole {
-        self.starts.last().copied().unwrap_or_default()
-    }
-
-    /// Start of a bar, from 1; the bar after the last one is the section's end.
-    fn start(&self, bar: u32) -> Option<Whole> {
-        self.starts.get((bar as usize).checked_sub(1)?).copied()
-    }
-
-    /// Start of a beat of a bar, both from 1.
-    fn beat(&self, bar: u32, beat: u32) -> Option<Whole> {
-        let metre = self.bars.get((bar as usize).checked_sub(1)?)?;
-        let index = (beat as usize).checked_sub(1).filter(|index| *index < metre.groups.len())?;
-        Some(self.start(bar)? + metre.beat_starts().get(index)?)
-    }
-
-    /// The place that lies some beats after a beat; the section's end counts as a place.
-    fn beats_after(&self, mut bar: u32, beat: u32, beats: u32) -> Option<Whole> {
-        let mut left = beat - 1 + beats;
-        loop {
-            let Some(metre) = self.bars.get(bar as usize - 1) else {
-                return if left == 0 { self.start(bar) } else { None };
-            };
-            let here = metre.groups.len() as u32;
-            if left < here {
-                return self.beat(bar, left + 1);
-            }
-            left -= here;
-            bar += 1;
-        }
-    }
-
-    /// The place that lies whole bars after a beat.
-    fn bars_after(&self, bar: u32, from: Whole, over: u32) -> Option<Whole> {
-        let within = from - self.start(bar)?;
-        let end = self.start(bar.checked_add(over)?)? + within;
-        (end <= self.length()).then_some(end)
-    }
-}
-
-/// Reads a section. The carry moves on to its end. `None` when it has no bars or tempo to go by.
+/// Reads a section. The carry moves on to its end. What is missing is told and made up, so that the rest
+/// of it is looked at as well. `None` when it is no table.
 pub(super) fn section<'t>(
     walk: &mut Walk<'t>,
     node: &Node<'t>,
@@ -88,7 +34,7 @@ pub(super) fn section<'t>(
     let name = table.get("name").and_then(|node| walk.label(&node, 60));
     let name = name.map_or_else(|| format!("section {number}"), String::from);
     let metre = table.get("metre").and_then(|node| metre(walk, &node)).unwrap_or_else(|| carry.metre.clone());
-    let bars = read_bars(walk, &table, &name, metre)?;
+    let bars = read_bars(walk, &table, &name, metre);
     let repeats = table.get("repeats").and_then(|node| walk.whole(&node, 1..=MOST_REPEATS, "")).unwrap_or(1);
     let flag =
         |walk: &mut Walk<'t>, key| table.get(key).and_then(|node| walk.boolean(&node)).unwrap_or(false);
@@ -104,18 +50,25 @@ pub(super) fn section<'t>(
     let here = bars.first().cloned().unwrap_or_else(music::common_time);
     let tempo = match table.get("tempo") {
         Some(node) => tempo(walk, &node, &here),
-        None => carry.tempo.or_else(|| {
+        None if carry.tempo.is_none() && !table.means("tempo") => {
             super::song::no_tempo(walk, table.at);
             None
-        }),
+        }
+        None => carry.tempo,
     };
+    let tempo = tempo.unwrap_or_else(|| stand_in(&here));
     let places = Bars::new(&bars);
     let moves = tempo_moves(walk, &table, &places);
     let patches = section_clicks(walk, &table, band, &places);
     carry.metre = bars.last().cloned().unwrap_or(here);
-    carry.tempo = moves.last().map(|step| step.to).or(tempo);
+    carry.tempo = Some(moves.last().map_or(tempo, |step| step.to));
     let parts = parts(band, song, &patches, &name);
-    Some(Section { name, repeats, vamp, hold, tempo: tempo?, moves, parts, bars })
+    Some(Section { name, repeats, vamp, hold, tempo, moves, parts, bars })
+}
+
+/// A tempo in place of one that a fault has told of.
+pub(super) fn stand_in(metre: &Metre) -> Tempo {
+    Tempo { note: music::beat_note(metre), per_minute: 120.into() }
 }
 
 pub(super) fn metre<'t>(walk: &mut Walk<'t>, node: &Node<'t>) -> Option<Metre> {
@@ -137,22 +90,23 @@ pub(super) fn tempo<'t>(walk: &mut Walk<'t>, node: &Node<'t>, metre: &Metre) -> 
     walk.take(node, music::tempo(text, metre))
 }
 
-fn read_bars<'t>(walk: &mut Walk<'t>, table: &Table<'t>, name: &str, metre: Metre) -> Option<Vec<Metre>> {
-    let Some(node) = table.get("bars") else {
-        let wrong = Wrong::new(
-            format!("\"{name}\" does not say how long it is"),
-            "1 to 2,000 bars",
-            "add for example bars = 16",
-        );
-        walk.missing(table.at, wrong);
-        return None;
+fn read_bars<'t>(walk: &mut Walk<'t>, table: &Table<'t>, name: &str, metre: Metre) -> Vec<Metre> {
+    let count = match table.get("bars") {
+        Some(node) => walk.whole(&node, 1..=MOST_BARS, " bars"),
+        None if table.means("bars") => None,
+        None => {
+            let what = format!("\"{name}\" does not say how long it is");
+            walk.missing(table.at, Wrong::new(what, "1 to 2,000 bars", "add for example bars = 16"));
+            None
+        }
     };
-    let count = walk.whole(&node, 1..=MOST_BARS, " bars")?;
+    // Where the length is not known, no place lies beyond it.
+    let count = count.unwrap_or(MOST_BARS);
     let mut bars = vec![metre; count as usize];
     for (bar, metre) in metre_changes(walk, table, count) {
         bars.iter_mut().skip(bar as usize - 1).for_each(|slot| slot.clone_from(&metre));
     }
-    Some(bars)
+    bars
 }
 
 fn metre_changes<'t>(walk: &mut Walk<'t>, table: &Table<'t>, count: u32) -> Vec<(u32, Metre)> {
@@ -180,7 +134,7 @@ fn metre_changes<'t>(walk: &mut Walk<'t>, table: &Table<'t>, count: u32) -> Vec<
 /// A key that its table must have.
 pub(super) fn need<'t>(walk: &mut Walk<'t>, table: &Table<'t>, key: &'static str) -> Option<Node<'t>> {
     let found = table.get(key);
-    if found.is_none() {
+    if !table.means(key) {
         let (what, example) = table.lacking(key);
         walk.missing(table.at, Wrong::new(what, format!("`{key}` must be there"), format!("add {example}")));
     }
@@ -309,7 +263,7 @@ fn section_clicks<'t>(
     let Some(node) = table.get("click") else { return patches };
     let beats = places.bars.iter().map(|bar| bar.groups.len()).max().unwrap_or(1);
     for entry in walk.named(&node) {
-        let Some(index) = band.known_click(walk, entry.key, &entry) else { continue };
+        let Some(index) = band.known_click(walk, entry.key, entry.key_at) else { continue };
         let Some(table) = walk.table(&entry, &keys::SECTION_CLICK) else { continue };
         let patch = style::patch(walk, &table, &band.sounds);
         style::check_beats(walk, &table, &patch, beats, "this section");
@@ -373,38 +327,4 @@ pub(super) fn parts<'t>(
         }
     };
     band.clicks.iter().zip(song).enumerate().map(part).collect()
-}
-
-/// Hits that one pass of a section holds for a part, roughly and never too few.
-pub(super) fn hits(section: &Section, part: &Part) -> u64 {
-    let in_bar = |metre: &Metre, subdivision: Subdivision| match subdivision {
-        Subdivision::Bars => 1,
-        Subdivision::Beats => metre.groups.len() as u64,
-        Subdivision::PerBeat(count) => metre.groups.len() as u64 * u64::from(count),
-        Subdivision::Notes(note) => (metre.length() / note).ceil().to_integer().max(1) as u64,
-    };
-    let style = |style: &super::model::Style| match &style.own_metre {
-        None => section.bars.iter().map(|bar| in_bar(bar, style.subdivision)).sum(),
-        Some(own) => {
-            (section.length() / own.length()).ceil().to_integer().max(1) as u64
-                * in_bar(own, style.subdivision)
-        }
-    };
-    if part.sounds { style(&part.primary) + style(&part.fallback) } else { 0 }
-}
-
-/// Seconds between the nearest two hits of a style at the fastest tempo of a section.
-pub(super) fn nearest_hits(section: &Section, style: &super::model::Style) -> f64 {
-    let metres = style.own_metre.as_ref().map_or(section.bars.as_slice(), std::slice::from_ref);
-    let shortest_beat = metres.iter().map(music::beat_note).min().unwrap_or(Whole::new(1, 4));
-    let spacing = match style.subdivision {
-        Subdivision::Bars => metres.iter().map(Metre::length).min().unwrap_or(Whole::new(1, 1)),
-        Subdivision::Beats => shortest_beat,
-        Subdivision::PerBeat(count) => shortest_beat / i64::from(count),
-        Subdivision::Notes(note) => note,
-    };
-    let tempi = section.moves.iter().map(|step| step.to).chain([section.tempo]);
-    let fastest = tempi.map(|tempo| tempo.wholes_per_minute()).max().unwrap_or(Whole::new(30, 1));
-    let ratio = spacing / fastest;
-    60.0 * *ratio.numer() as f64 / *ratio.denom() as f64
 }

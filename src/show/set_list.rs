@@ -7,12 +7,15 @@ use crate::units::{Decibels, Whole};
 use serde_json::{Value, json};
 use std::fmt::Write;
 
+/// What a check has looked at.
+pub const SCOPE: &str = "file only, nothing sounded";
+
 /// The whole show as text.
 pub fn text(show: &Show, rig: &Rig) -> String {
     let mut out = String::new();
     let seconds: f64 = show.songs.iter().map(song_seconds).sum();
     let songs = if show.songs.len() == 1 { "1 song".into() } else { format!("{} songs", show.songs.len()) };
-    line(&mut out, 0, &format!("{}: {songs}, {} of click", show.title, minutes(seconds)));
+    line(&mut out, 0, &format!("{}: {songs}, {} of click ({SCOPE})", show.title, minutes(seconds)));
     line(&mut out, 0, "");
     feeds(&mut out, show, rig);
     let mut below = false;
@@ -34,7 +37,8 @@ fn line(out: &mut String, indent: usize, text: &str) {
 
 fn feeds(out: &mut String, show: &Show, rig: &Rig) {
     line(out, 0, &format!("Who hears what ({})", rig.title));
-    let width = show.feeds.iter().map(|feed| feed.name.chars().count()).max().unwrap_or(0);
+    let names = show.feeds.iter().map(|feed| &feed.name).chain(show.inputs.iter().map(|input| &input.name));
+    let width = names.map(|name| name.chars().count()).max().unwrap_or(0);
     for feed in &show.feeds {
         let parts: Vec<_> = feed.parts.iter().map(|part| part_text(show, part)).collect();
         let hears = if parts.is_empty() { "nothing".into() } else { parts.join(", ") };
@@ -46,6 +50,32 @@ fn feeds(out: &mut String, show: &Show, rig: &Rig) {
             patched.map_or("not patched in this rig".into(), |(_, channel)| format!("input {channel}"));
         line(out, 2, &format!("{:width$}  {place}", input.name));
     }
+    for fold in &rig.folds {
+        line(out, 2, &format!("with fewer outputs: {}", fold_text(fold)));
+    }
+    let unheard = unheard(show);
+    if !unheard.is_empty() {
+        line(out, 2, &format!("nobody hears: {}", unheard.join(", ")));
+    }
+}
+
+/// Clicks and microphones that no feed has.
+fn unheard(show: &Show) -> Vec<&str> {
+    let heard = |source: FeedSource| {
+        show.feeds.iter().any(|feed| feed.parts.iter().any(|part| part.source == source))
+    };
+    let clicks = show.clicks.iter().enumerate().filter(|(index, _)| !heard(FeedSource::Click(*index)));
+    let inputs = show.inputs.iter().enumerate().filter(|(index, _)| !heard(FeedSource::Input(*index)));
+    clicks.map(|(_, click)| click.name.as_str()).chain(inputs.map(|(_, input)| input.name.as_str())).collect()
+}
+
+/// "1 drums, 2 band + keys".
+fn fold_text(fold: &[Outlet]) -> String {
+    let outlet = |outlet: &Outlet| {
+        let channels: Vec<_> = outlet.channels.iter().map(u16::to_string).collect();
+        format!("{} {}", channels.join("+"), outlet.feeds.join(" + "))
+    };
+    fold.iter().map(outlet).collect::<Vec<_>>().join(", ")
 }
 
 fn part_text(show: &Show, part: &super::model::FeedPart) -> String {
@@ -152,10 +182,9 @@ fn section_text(out: &mut String, section: &Section, only: bool) {
 }
 
 fn metre_changes(section: &Section) -> Vec<(usize, String)> {
-    let pairs = section.bars.windows(2).enumerate();
-    pairs
-        .filter_map(|(index, pair)| (pair[0] != pair[1]).then(|| (index + 2, metre_text(&pair[1]))))
-        .collect()
+    let pairs = section.bars.iter().zip(section.bars.iter().skip(1)).zip(2..);
+    let changes = pairs.filter(|((before, after), _)| before != after);
+    changes.map(|((_, after), bar)| (bar, metre_text(after))).collect()
 }
 
 fn law_text(law: Law) -> &'static str {

@@ -3,6 +3,7 @@
 use super::band::Band;
 use super::count_in;
 use super::keys;
+use super::limits::{self, Used};
 use super::model::{Section, Song, SongKind};
 use super::music;
 use super::section::{self, Carry, MOST_BARS};
@@ -11,23 +12,6 @@ use super::walk::{Node, Place, Table, Walk, Wrong};
 use crate::units::Whole;
 
 pub(super) const MOST_SECTIONS: usize = 200;
-/// Hits of all clicks of a show, each section counted once.
-pub(super) const MOST_HITS: u64 = 2_000_000;
-/// Bars of a show, each section counted once.
-pub(super) const MOST_BARS_OF_SHOW: u64 = 200_000;
-/// Passes of sections in a show.
-pub(super) const MOST_PASSES: u64 = 20_000;
-/// Nearer hits of one click would be a tone.
-const NEAREST_SECONDS: f64 = 0.02;
-
-/// What a show has taken up of its limits.
-#[derive(Debug, Default)]
-pub(super) struct Used {
-    hits: u64,
-    bars: u64,
-    passes: u64,
-}
-
 /// The title of a song as messages give it.
 pub(super) fn title_of(node: &Node<'_>, number: usize) -> String {
     let title = node.value.get("title").and_then(|title| title.get_ref().as_str());
@@ -61,15 +45,21 @@ fn read<'t>(
     let title = match table.get("title") {
         Some(node) => walk.label(&node, 80).unwrap_or_default().to_string(),
         None => {
-            let wrong =
-                Wrong::new(format!("song {number} has no title"), "a title", "add title = \"Low Tide\"");
-            walk.missing(table.at, wrong);
+            if !table.means("title") {
+                let wrong =
+                    Wrong::new(format!("song {number} has no title"), "a title", "add title = \"Low Tide\"");
+                walk.missing(table.at, wrong);
+            }
             String::new()
         }
     };
     let note = table.get("note").and_then(|node| walk.label(&node, 200)).unwrap_or_default().to_string();
     let kinds = [("click", SongKind::Click), ("no click", SongKind::NoClick), ("talk", SongKind::Talk)];
-    let kind = table.get("kind").and_then(|node| walk.choice(&node, &kinds)).unwrap_or(SongKind::Click);
+    let kind = match table.get("kind") {
+        // Which keys are right depends on it.
+        Some(node) => walk.choice(&node, &kinds)?,
+        None => SongKind::Click,
+    };
     let flag =
         |walk: &mut Walk<'t>, key| table.get(key).and_then(|node| walk.boolean(&node)).unwrap_or(false);
     let (encore, segue) = (flag(walk, "encore"), flag(walk, "segue"));
@@ -121,40 +111,48 @@ fn music_of<'t>(
         Some(node) => walk.list(&node)?,
         None => Vec::new(),
     };
-    let mut carry = start(walk, table, &items);
+    let (mut carry, mut metre_is_good) = start(walk, table, &items);
+    if let Some(metre) = items.first().and_then(|first| first.value.get("metre")) {
+        metre_is_good = metre.get_ref().as_str().is_some_and(|text| music::metre(text).is_ok());
+    }
     let before = walk.count;
     song.sections = if table.get("section").is_some() {
         several(walk, table, &items, band, &clicks, &mut carry)
     } else {
-        single(walk, table, &song.title, band, &clicks, &carry).into_iter().collect()
+        vec![single(walk, table, &song.title, band, &clicks, &carry)]
     };
-    if walk.count != before || song.sections.is_empty() {
-        return None;
+    if walk.count == before {
+        song.click_ranges = song_click::ranges(walk, &clicks, &song.sections);
     }
-    song.click_ranges = song_click::ranges(walk, &clicks, &song.sections);
     song.streams = clicks.iter().map(|click| click.stream.clone()).collect();
     let first = song.sections.first()?;
-    song.count_in = count_in::read(walk, table, first, band);
-    song.pickup = pickup(walk, table, first);
-    bounds(walk, table.at, &song.sections, band, used);
-    mark_separate(band, &song);
+    if metre_is_good {
+        song.count_in = count_in::read(walk, table, first, band);
+        song.pickup = pickup(walk, table, first);
+    }
+    if walk.count == before {
+        limits::hold(walk, table.at, &song.sections, band, used);
+        mark_separate(band, &song);
+    }
     Some(song)
 }
 
 /// The song's own metre and tempo. A plain tempo counts the beat of the song's metre, else of the
-/// first section's.
-fn start<'t>(walk: &mut Walk<'t>, table: &Table<'t>, items: &[Node<'t>]) -> Carry {
+/// first section's. Also tells whether the metre stands.
+fn start<'t>(walk: &mut Walk<'t>, table: &Table<'t>, items: &[Node<'t>]) -> (Carry, bool) {
     let own = table.get("metre").and_then(|node| section::metre(walk, &node));
     let of_first = || {
         let text = items.first()?.value.get("metre")?.get_ref().as_str()?;
         music::metre(text).ok()
     };
+    let is_good = own.is_some() || !table.means("metre");
     let metre = own.or_else(of_first).unwrap_or_else(music::common_time);
-    let tempo = table.get("tempo").map(|node| section::tempo(walk, &node, &metre));
-    // A tempo that is wrong is one fault, not one more in each section.
-    let placeholder = || music::tempo("120", &metre).ok();
-    let tempo = tempo.and_then(|tempo| tempo.or_else(placeholder));
-    Carry { metre, tempo }
+    let tempo = match table.get("tempo") {
+        // A tempo that is wrong is one fault, not one more in each section.
+        Some(node) => Some(section::tempo(walk, &node, &metre).unwrap_or_else(|| section::stand_in(&metre))),
+        None => table.means("tempo").then(|| section::stand_in(&metre)),
+    };
+    (Carry { metre, tempo }, is_good)
 }
 
 pub(super) fn no_tempo(walk: &mut Walk<'_>, at: Place) {
@@ -186,10 +184,6 @@ fn several<'t>(
     let mut sections = Vec::new();
     for (index, item) in items.iter().take(MOST_SECTIONS).enumerate() {
         sections.extend(section::section(walk, item, index + 1, band, clicks, carry));
-        if carry.tempo.is_none() {
-            // One fault says it for all the sections after it.
-            carry.tempo = music::tempo("120", &carry.metre).ok();
-        }
     }
     sections
 }
@@ -202,9 +196,10 @@ fn single<'t>(
     band: &Band,
     clicks: &[SongClick<'t>],
     carry: &Carry,
-) -> Option<Section> {
+) -> Section {
     let bars = match table.get("bars") {
         Some(node) => walk.whole(&node, 1..=MOST_BARS, " bars"),
+        None if table.means("bars") || table.means("section") => None,
         None => {
             let wrong = Wrong::new(
                 "this song does not say how long it is",
@@ -219,16 +214,16 @@ fn single<'t>(
     if carry.tempo.is_none() {
         no_tempo(walk, table.at);
     }
-    Some(Section {
+    Section {
         name: title.into(),
-        bars: vec![carry.metre.clone(); bars? as usize],
+        bars: vec![carry.metre.clone(); bars.unwrap_or(1) as usize],
         repeats: 1,
         vamp,
         hold: false,
-        tempo: carry.tempo?,
+        tempo: carry.tempo.unwrap_or_else(|| section::stand_in(&carry.metre)),
         moves: Vec::new(),
         parts: section::parts(band, clicks, &[], title),
-    })
+    }
 }
 
 /// Range: shorter than the first bar.
@@ -262,40 +257,6 @@ fn note_sum(text: &str) -> Option<Whole> {
         Some(Whole::new(upper, lower))
     };
     music::note(text).or_else(fraction)
-}
-
-fn bounds<'t>(walk: &mut Walk<'t>, at: Place, sections: &[Section], band: &Band, used: &mut Used) {
-    for section in sections {
-        used.bars += section.bars.len() as u64;
-        used.passes += u64::from(section.repeats);
-        for (part, click) in section.parts.iter().zip(&band.clicks) {
-            used.hits += section::hits(section, part);
-            let styles = [&part.primary, &part.fallback];
-            let nearest =
-                styles.iter().map(|style| section::nearest_hits(section, style)).fold(f64::MAX, f64::min);
-            if part.sounds && nearest < NEAREST_SECONDS {
-                let what = format!(
-                    "in \"{}\" the hits of \"{}\" lie {:.0} ms apart, which is a tone and no click",
-                    section.name,
-                    click.name,
-                    nearest * 1000.0
-                );
-                walk.fault(
-                    at,
-                    Wrong::new(what, "20 ms or more", "write a plainer `every`, or a slower tempo"),
-                );
-            }
-        }
-    }
-    let over = |used: u64, most: u64| used > most;
-    let what = match () {
-        () if over(used.bars, MOST_BARS_OF_SHOW) => "with this song the show has more than 200,000 bars",
-        () if over(used.passes, MOST_PASSES) => "with this song the show repeats more than 20,000 sections",
-        () if over(used.hits, MOST_HITS) => "with this song the show has more than 2,000,000 hits",
-        () => return,
-    };
-    let allowed = "200,000 bars, 20,000 passes of sections, 2,000,000 hits in a show";
-    walk.fault(at, Wrong::new(what, allowed, "split the show, or use repeats instead of long sections"));
 }
 
 fn mark_separate(band: &mut Band, song: &Song) {

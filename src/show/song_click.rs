@@ -32,7 +32,7 @@ pub(super) fn read<'t>(walk: &mut Walk<'t>, song: &Table<'t>, band: &Band) -> Ve
     let mut clicks = vec![SongClick::default(); band.clicks.len()];
     let Some(node) = song.get("click") else { return clicks };
     for entry in walk.named(&node) {
-        let Some(index) = band.known_click(walk, entry.key, &entry) else { continue };
+        let Some(index) = band.known_click(walk, entry.key, entry.key_at) else { continue };
         let Some(table) = walk.table(&entry, &keys::SONG_CLICK) else { continue };
         let click = SongClick {
             patch: style::patch(walk, &table, &band.sounds),

@@ -1,7 +1,8 @@
 //! What hits sound like: built-in sounds and those of the show.
 
+use super::built_in::{BUILT_IN, built_in as named};
 use super::keys;
-use super::model::{SoundDef, SoundSource, Synth};
+use super::model::{SoundDef, SoundSource};
 use super::walk::{Node, Walk, Wrong};
 use crate::units::Decibels;
 use std::path::Path;
@@ -9,35 +10,9 @@ use std::path::Path;
 /// Memory of all the sounds of a show, in seconds of mono 32-bit float at 48 kHz (16 MB).
 const MOST_SECONDS: f64 = 16e6 / (4.0 * 48_000.0);
 
-/// Name, pitches of accent, beat and subdivision in Hz, edge, decay in ms, peak in dBFS.
-///
-/// "wood": accent by pitch before level, all energy in 0.7–3 kHz (common practice, no source). The
-/// others are the same idea, duller, higher, lower and shorter.
-type Row = (&'static str, [f64; 3], f64, f64, f64);
-static BUILT_IN: &[Row] = &[
-    ("wood", [1500.0, 1000.0, 800.0], 0.30, 30.0, -12.0),
-    ("quiet", [1000.0, 750.0, 620.0], 0.05, 26.0, -20.0),
-    ("high", [2200.0, 1650.0, 1300.0], 0.30, 25.0, -12.0),
-    ("low", [950.0, 720.0, 600.0], 0.40, 36.0, -12.0),
-    ("dry", [1700.0, 1150.0, 900.0], 0.60, 9.0, -12.0),
-];
-
 /// The sounds that every show has, in their order.
 pub(super) fn built_in() -> Vec<SoundDef> {
-    BUILT_IN.iter().map(built).collect()
-}
-
-fn built((name, [accent, beat, sub], edge, decay, peak): &Row) -> SoundDef {
-    let synth = |hertz: f64, decay_ms: f64| {
-        SoundSource::Synth(Synth { hertz, decay_ms, attack_ms: 1.0, edge: *edge, peak: Decibels(*peak) })
-    };
-    SoundDef {
-        name: (*name).into(),
-        accent: synth(*accent, *decay),
-        beat: synth(*beat, *decay),
-        eighth: synth(*sub, decay * 0.8),
-        sixteenth: synth(*sub, decay * 0.6),
-    }
+    BUILT_IN.iter().filter_map(|name| named(name)).collect()
 }
 
 /// Sounds while a show is read.
@@ -83,18 +58,18 @@ pub(super) fn read<'t>(walk: &mut Walk<'t>, node: &Node<'t>, folder: &Path, soun
                 "a name that is not built in",
                 format!("call it [sound.my_{}]", entry.key),
             );
-            walk.fault(entry.at, wrong);
+            walk.fault(entry.key_at, wrong);
             continue;
         }
-        if let Some(sound) = sound(walk, &entry, folder, sounds) {
-            sounds.list.push(sound);
-        }
+        // A faulty sound keeps its name, so that the clicks that use it are not called faulty too.
+        let sound = sound(walk, &entry, folder, sounds).or_else(|| built_in().into_iter().next());
+        sounds.list.extend(sound.map(|sound| SoundDef { name: entry.key.into(), ..sound }));
     }
 }
 
 fn sound<'t>(walk: &mut Walk<'t>, node: &Node<'t>, folder: &Path, sounds: &mut Sounds) -> Option<SoundDef> {
     let table = walk.table(node, &keys::SOUND)?;
-    let wood = built(BUILT_IN.first()?);
+    let wood = built_in().into_iter().next()?;
     let mut read = |key: &str, base: &SoundSource| {
         table.get(key).map(|node| source(walk, &node, folder, sounds, base).unwrap_or_else(|| base.clone()))
     };

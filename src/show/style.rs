@@ -74,25 +74,23 @@ pub(super) fn resolve(patches: &[&Patch]) -> (Style, Style) {
 
 /// Reads what a table of any click shape says. Keys that the shape lacks stay unsaid.
 pub(super) fn patch<'t>(walk: &mut Walk<'t>, table: &Table<'t>, sounds: &Sounds) -> Patch {
-    let mut patch = Patch::default();
-    patch.every = table.get("every").and_then(|node| {
+    let every = table.get("every").and_then(|node| {
         let text = walk.string(&node)?;
         walk.take(&node, music::subdivision(text))
     });
-    patch.accents = table.get("accents").and_then(|node| beats(walk, &node));
-    patch.rests = table.get("rests").and_then(|node| beats(walk, &node));
-    patch.level = table.get("level").and_then(|node| level(walk, &node));
-    if let Some(node) = table.get("levels") {
-        patch.levels = levels(walk, &node);
+    let fallback = table.get("fallback").and_then(|node| walk.table(&node, &keys::FALLBACK));
+    Patch {
+        every,
+        accents: table.get("accents").and_then(|node| beats(walk, &node)),
+        rests: table.get("rests").and_then(|node| beats(walk, &node)),
+        level: table.get("level").and_then(|node| level(walk, &node)),
+        levels: table.get("levels").map_or([None; 4], |node| levels(walk, &node)),
+        sound: table.get("sound").and_then(|node| sound(walk, &node, sounds)),
+        own_metre: table.get("own_metre").and_then(|node| own_metre(walk, &node)),
+        swing: table.get("swing").and_then(|node| swing(walk, &node)),
+        silent: table.get("silent").and_then(|node| walk.boolean(&node)),
+        fallback: fallback.map(|inner| Box::new(patch(walk, &inner, sounds))),
     }
-    patch.sound = table.get("sound").and_then(|node| sound(walk, &node, sounds));
-    patch.own_metre = table.get("own_metre").and_then(|node| own_metre(walk, &node));
-    patch.swing = table.get("swing").and_then(|node| swing(walk, &node));
-    patch.silent = table.get("silent").and_then(|node| walk.boolean(&node));
-    if let Some(inner) = table.get("fallback").and_then(|node| walk.table(&node, &keys::FALLBACK)) {
-        patch.fallback = Some(Box::new(self::patch(walk, &inner, sounds)));
-    }
-    patch
 }
 
 pub(super) fn level<'t>(walk: &mut Walk<'t>, node: &Node<'t>) -> Option<Decibels> {

@@ -27,6 +27,7 @@ pub(super) struct Node<'t> {
     pub(super) value: &'t DeValue<'t>,
     pub(super) at: Place,
     pub(super) key: &'t str,
+    pub(super) key_at: Place,
     /// A line that would be right here.
     pub(super) example: &'static str,
 }
@@ -37,6 +38,8 @@ pub(super) struct Table<'t> {
     entries: &'t DeTable<'t>,
     pub(super) at: Place,
     shape: &'static Shape,
+    /// Bit n: an unknown key was taken for the shape's key n.
+    meant: u64,
 }
 
 /// Why a text was not understood, without its place.
@@ -80,8 +83,15 @@ impl<'t> Table<'t> {
             value: value.get_ref(),
             at: value.span().into(),
             key: name.get_ref(),
+            key_at: name.span().into(),
             example: known.example,
         })
+    }
+
+    /// True when a key is there, or a slip that means it: then it is not missing as well.
+    pub(super) fn means(&self, key: &str) -> bool {
+        let index = self.shape.keys.iter().position(|known| known.name == key);
+        self.get(key).is_some() || index.is_some_and(|index| self.meant & (1 << index) != 0)
     }
 
     /// "`bar` is missing in a tempo move", and an example of the key.
@@ -122,9 +132,15 @@ impl<'t> Walk<'t> {
 
     fn record(&mut self, place: Place, wrong: Wrong, found: String, missing: bool) {
         self.count += 1;
-        if self.drafts.len() >= MOST_FAULTS {
+        if self.is_full() {
             return;
         }
+        let wrong = match self.drafts.len() + 1 {
+            MOST_FAULTS => {
+                Wrong { what: format!("{} (faults after this one are not listed)", wrong.what), ..wrong }
+            }
+            _ => wrong,
+        };
         let (line, column) = self.lines.place(place.start);
         let fault = Fault {
             line,
@@ -164,12 +180,23 @@ impl<'t> Walk<'t> {
         Some(self.enter(entries, node.at, shape))
     }
 
+    /// True when further faults are counted and not listed.
+    fn is_full(&self) -> bool {
+        self.drafts.len() >= MOST_FAULTS
+    }
+
     pub(super) fn enter(&mut self, entries: &'t DeTable<'t>, at: Place, shape: &'static Shape) -> Table<'t> {
+        let mut meant = 0;
         for (key, _) in entries.iter().filter(|(key, _)| shape.key(key.get_ref()).is_none()) {
-            let wrong = shape.unknown(key.get_ref());
+            if self.is_full() {
+                self.count += 1;
+                continue;
+            }
+            let (wrong, index) = shape.unknown(key.get_ref());
+            meant |= index.map_or(0, |index| 1 << index);
             self.fault(key.span().into(), wrong);
         }
-        Table { entries, at, shape }
+        Table { entries, at, shape, meant }
     }
 
     /// The entries of a table whose keys are names, in file order; a fault when it is no table.
@@ -181,10 +208,17 @@ impl<'t> Walk<'t> {
         let mut nodes: Vec<_> =
             entries.iter().map(|(key, value)| (Place::from(key.span()), key, value)).collect();
         nodes.sort_by_key(|(place, ..)| place.start);
-        let node_of = |(_, key, value): (Place, &'t toml::Spanned<_>, &'t toml::Spanned<DeValue<'t>>)| {
-            let key: &'t std::borrow::Cow<'t, str> = key.get_ref();
-            Node { value: value.get_ref(), at: value.span().into(), key: key.as_ref(), example: node.example }
-        };
+        let node_of =
+            |(key_at, key, value): (Place, &'t toml::Spanned<_>, &'t toml::Spanned<DeValue<'t>>)| {
+                let key: &'t std::borrow::Cow<'t, str> = key.get_ref();
+                Node {
+                    value: value.get_ref(),
+                    at: value.span().into(),
+                    key: key.as_ref(),
+                    key_at,
+                    example: node.example,
+                }
+            };
         nodes.into_iter().map(node_of).collect()
     }
 

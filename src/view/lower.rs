@@ -9,6 +9,9 @@ use ratatui::layout::Rect;
 use ratatui::style::Style;
 
 pub(super) fn draw(buffer: &mut Buffer, area: Rect, model: &ScreenModel) {
+    if model.focus_lost && area.height < 3 {
+        return no_keyboard(buffer, area, model);
+    }
     let (asked, area) = split_top(area, u16::from(area.height > 0));
     asked_line(buffer, asked, model);
     // Meters come last of all: a panel takes their row.
@@ -31,6 +34,15 @@ pub(super) fn draw(buffer: &mut Buffer, area: Rect, model: &ScreenModel) {
     }
 }
 
+/// Where there is no lower part: a question or the lost keyboard in the title's place.
+pub(super) fn urgent(buffer: &mut Buffer, area: Rect, model: &ScreenModel) {
+    if model.focus_lost {
+        no_keyboard(buffer, area, &ScreenModel::default());
+    } else if model.asked.is_some() {
+        asked_line(buffer, area, model);
+    }
+}
+
 fn split_top(area: Rect, rows: u16) -> (Rect, Rect) {
     let rows = rows.min(area.height);
     (Rect { height: rows, ..area }, Rect { y: area.y + rows, height: area.height - rows, ..area })
@@ -40,7 +52,7 @@ fn split_top(area: Rect, rows: u16) -> (Rect, Rect) {
 fn asked_line(buffer: &mut Buffer, area: Rect, model: &ScreenModel) {
     let inner = from_column(area, area.x + 1);
     if let Some(asked) = &model.asked {
-        buffer.set_style(area, ALARM);
+        put(buffer, area, &" ".repeat(usize::from(area.width)), ALARM);
         put(buffer, inner, &format!("? {asked}"), ALARM);
     } else if let Some(message) = &model.message {
         put(buffer, inner, message, BRIGHT);
@@ -79,21 +91,22 @@ fn meter_line(buffer: &mut Buffer, area: Rect, model: &ScreenModel) {
     put_right(buffer, from_column(inner, x), &format!("{}, {xruns}", model.device), PLAIN);
 }
 
-fn no_keyboard(buffer: &mut Buffer, area: Rect, _model: &ScreenModel) {
-    buffer.set_style(area, ALARM);
-    let text = from_column(area, area.x + 1);
+/// In large words that the keys go elsewhere; below, what still fits of the rest.
+fn no_keyboard(buffer: &mut Buffer, area: Rect, model: &ScreenModel) {
     let large = "NO KEYBOARD";
-    if area.height <= LETTER_ROWS || glyphs::letters_width(large, 1) > text.width {
+    let fits = area.height > LETTER_ROWS && glyphs::letters_width(large, 1) + 2 <= area.width;
+    let (sign, rest) = split_top(area, if fits { LETTER_ROWS + 1 } else { 1 });
+    buffer.set_style(sign.intersection(buffer.area), ALARM);
+    let text = from_column(sign, sign.x + 1);
+    if fits {
+        glyphs::draw_letters(buffer, text, large, 1, ALARM);
+        let sentence = "Keys go to another window: click into this one. The click goes on.";
+        put(buffer, row(text, LETTER_ROWS), sentence, ALARM);
+    } else {
+        put(buffer, row(sign, 0), &" ".repeat(usize::from(sign.width)), ALARM);
         put(buffer, row(text, 0), "NO KEYBOARD: click into this window. The click goes on.", ALARM);
-        return;
     }
-    glyphs::draw_letters(buffer, text, large, 1, ALARM);
-    put(
-        buffer,
-        row(text, LETTER_ROWS),
-        "Keys go to another window: click into this one. The click goes on.",
-        ALARM,
-    );
+    details(buffer, rest, model);
 }
 
 /// What comes next, on the left; the set list, on the right where there is room.

@@ -73,7 +73,7 @@ pub struct SongLine {
     pub encore: bool,
     /// Runs into the next song.
     pub segue: bool,
-    /// "talk", "no click", "has faults"; empty for a song that can start.
+    /// "talk", "no click"; empty for a song that can start.
     pub remark: String,
 }
 

@@ -32,14 +32,12 @@ pub struct Entry {
     pub legs: Vec<LegEntry>,
 }
 
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Kind {
     #[default]
     Click,
     NoClick,
     Talk,
-    /// Refused when the show was read; says where.
-    Faulty(String),
 }
 
 /// A song's first tempo as the file has it.
@@ -61,6 +59,8 @@ pub struct LegEntry {
     pub first_bar: i32,
     pub vamp: bool,
     pub hold: bool,
+    /// At its first bar, as written.
+    pub tempo: Option<Tempo>,
 }
 
 impl Entry {
@@ -70,8 +70,7 @@ impl Entry {
     }
 
     fn remark(&self) -> &'static str {
-        match &self.kind {
-            Kind::Faulty(_) => "has faults",
+        match self.kind {
             Kind::Talk => "talk",
             Kind::NoClick => "no click",
             Kind::Click if self.legs.is_empty() => "no click",
@@ -99,13 +98,6 @@ impl Programme {
         }
     }
 
-    /// Marks a song that was refused when the show was read.
-    pub fn refuse(&mut self, song: usize, why: &str) {
-        if let Some(entry) = self.songs.get_mut(song) {
-            entry.kind = Kind::Faulty(why.to_string());
-        }
-    }
-
     pub fn rate(&self) -> SampleRate {
         SampleRate::new(self.rate_hertz).unwrap_or(SampleRate::standard())
     }
@@ -118,12 +110,10 @@ impl Programme {
         }
     }
 
-    /// The next song in set order, passing over faulty ones and those that were skipped.
+    /// The next song in set order, passing over those that were skipped.
     pub fn after(&self, song: usize, skipped: &[bool]) -> Option<usize> {
         let passed = |index: usize| skipped.get(index).copied().unwrap_or(false);
-        let faulty = |entry: &Entry| matches!(entry.kind, Kind::Faulty(_));
-        let rest = self.songs.iter().enumerate().skip(song + 1);
-        rest.filter(|(index, entry)| !faulty(entry) && !passed(*index)).map(|(index, _)| index).next()
+        (song + 1..self.songs.len()).find(|index| !passed(*index))
     }
 
     /// The set list as the screen shows it, with the tempi of tonight.
@@ -143,9 +133,13 @@ impl Programme {
 impl Written {
     /// "♩ = 132", or what tonight makes of it.
     pub fn words(&self, tonight: Option<Ratio<i64>>) -> String {
-        let per_minute = tonight.unwrap_or(self.tempo.per_minute);
-        format!("{} = {}", note_words(self.tempo.note), decimal(per_minute))
+        tempo_words(self.tempo.note, tonight.unwrap_or(self.tempo.per_minute))
     }
+}
+
+/// "♩ = 132".
+pub(super) fn tempo_words(note: Whole, per_minute: Ratio<i64>) -> String {
+    format!("{} = {}", note_words(note), decimal(per_minute))
 }
 
 fn entry(text: &str, song: &Song, plan: &SongPlan) -> Entry {
@@ -162,12 +156,13 @@ fn entry(text: &str, song: &Song, plan: &SongPlan) -> Entry {
         segue: song.segue,
         count_in: count_in_words(bars),
         tempo: written(text, song),
-        legs: plan.legs.iter().map(leg).collect(),
+        legs: plan.legs.iter().map(|plan| leg(song, plan)).collect(),
     }
 }
 
-fn leg(leg: &crate::click::set::Leg) -> LegEntry {
+fn leg(song: &Song, leg: &crate::click::set::Leg) -> LegEntry {
     LegEntry {
+        tempo: song.sections.get(usize::from(leg.section)).map(|section| section.tempo),
         name: leg.section_name.to_string(),
         kind: leg.kind,
         section: leg.section,
@@ -189,7 +184,7 @@ fn tempo_line(text: &str, from: usize) -> Option<(usize, String)> {
     let lines = text.lines().enumerate().skip(from.saturating_sub(1));
     let own = lines
         .enumerate()
-        .take_while(|(nth, (_, line))| *nth == 0 || !line.trim_start().starts_with("[[song"));
+        .take_while(|(nth, (_, line))| *nth == 0 || !line.trim_start().starts_with("[[song]]"));
     let mut tempi = own.map(|(_, line)| line).filter(|(_, line)| line.contains("tempo"));
     tempi.next().map(|(index, line)| (index + 1, line.trim().to_string()))
 }
@@ -226,6 +221,10 @@ pub(super) fn decimal(value: Ratio<i64>) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::click::set::{Grid, Leg};
+    use crate::show::model::{CountIn, Metre, Section};
+    use crate::units::Span;
+    use std::sync::Arc;
 
     #[test]
     fn a_tempo_is_written_without_trailing_zeros() {
@@ -233,6 +232,77 @@ mod tests {
         assert_eq!(decimal(Ratio::new(1373, 10)), "137.3");
         assert_eq!(decimal(Ratio::new(400, 3)), "133.33");
         assert_eq!(decimal(Ratio::new(120, 1)), "120");
+    }
+
+    fn leg_plan(kind: LegKind) -> crate::click::set::Leg {
+        let grid = Grid { length: Span(0), hits: Box::new([]), beats: Box::new([]) };
+        Leg {
+            kind,
+            section: 0,
+            section_name: "Verse".into(),
+            pass: 0,
+            grid: Arc::new(grid),
+            first_bar: 1,
+            vamp: false,
+            hold: false,
+            count_in: None,
+            written: Span(0),
+        }
+    }
+
+    fn song() -> Song {
+        let metre = Metre { groups: vec![1; 4], unit: 4 };
+        let section = Section {
+            name: "Verse".into(),
+            bars: vec![metre.clone(); 8],
+            repeats: 1,
+            vamp: false,
+            hold: false,
+            tempo: Tempo { note: Ratio::new(3, 8), per_minute: Ratio::new(881, 10) },
+            moves: vec![],
+            parts: vec![],
+        };
+        let count_in = CountIn {
+            bars: vec![metre.clone(), metre],
+            counts: vec![],
+            clicks: vec![],
+            voice: None,
+            voice_level: crate::units::Decibels(0.0),
+        };
+        Song {
+            title: "Slack Water".into(),
+            note: "band starts".into(),
+            kind: SongKind::Click,
+            encore: true,
+            segue: false,
+            count_in: Some(count_in),
+            pickup: Ratio::new(0, 1),
+            sections: vec![section],
+            click_ranges: vec![],
+            streams: vec![],
+            line: 3,
+        }
+    }
+
+    #[test]
+    fn a_song_of_show_and_set_becomes_words() {
+        let text = "title = \"x\"\n\n[[song]]\ntitle = \"Slack Water\"\ntempo = \"♩. = 88.1\"\n";
+        let legs = vec![leg_plan(LegKind::CountIn), leg_plan(LegKind::Section)];
+        let plan = SongPlan {
+            title: "Slack Water".into(),
+            legs,
+            segue: false,
+            encore: true,
+            first_section_leg: 1,
+            streams: vec![],
+        };
+        let entry = entry(text, &song(), &plan);
+        assert!(entry.plays());
+        assert_eq!(entry.count_in, "two bars of count-in");
+        let tempo = entry.tempo.clone().expect("a tempo");
+        assert_eq!(tempo.words(None), "♩. = 88.1");
+        assert_eq!(tempo.line, Some((5, "tempo = \"♩. = 88.1\"".into())));
+        assert_eq!(entry.sections(), [(1, "Verse, bar 1".to_string())]);
     }
 
     #[test]

@@ -33,6 +33,9 @@ fn paint(buffer: &mut Buffer, area: Rect, model: &ScreenModel) {
         None => tiny(buffer, area, model),
         Some(zones) => {
             heading(buffer, zones.heading, model);
+            if zones.lower.height == 0 {
+                lower::urgent(buffer, zones.heading, model);
+            }
             numbers(buffer, zones.numbers, model);
             beat_line(buffer, zones.beats, model);
             state(buffer, zones.state, zones.letter_scale, model);
@@ -63,9 +66,11 @@ impl Zones {
         let spare = area.height.saturating_sub(24);
         let letter_scale = if spare >= 16 && area.width >= 120 { 2 } else { 1 };
         let state = LETTER_ROWS * letter_scale + u16::from(area.height >= 30);
+        let start = if area.width < 60 && area.height >= 15 { 3 } else { 2 };
+        // From 13 rows on, at least one is left for a question below.
         let numbers = match area.height {
-            0..16 => area.height - if area.height > 12 { 8 } else { 7 },
-            16..24 => 8,
+            12 => 5,
+            13..24 => (area.height - 6 - start).min(8),
             _ => (8 + spare / 3).min(area.width / 9).max(8),
         };
         let mut top = area.y;
@@ -81,7 +86,7 @@ impl Zones {
             beats: take(1),
             state: take(state),
             letter_scale,
-            start: take(if area.width < 60 && area.height > 12 { 3 } else { 2 }),
+            start: take(start),
             lower: take(u16::MAX),
         })
     }
@@ -207,11 +212,10 @@ fn numbers(buffer: &mut Buffer, area: Rect, model: &ScreenModel) {
 }
 
 fn left_label(model: &ScreenModel, left: u16) -> String {
-    match (model.run, model.vamp && !model.released, left) {
-        (Run::CountIn, _, 0) => "THEN BAR 1".into(),
-        (_, true, _) => "LEFT, THEN AGAIN".into(),
-        (_, false, 0) => "LAST BAR".into(),
-        (_, false, _) => "BARS LEFT".into(),
+    match (model.vamp && !model.released, left) {
+        (true, _) => "LEFT, THEN AGAIN".into(),
+        (false, 0) => "LAST BAR".into(),
+        (false, _) => "BARS LEFT".into(),
     }
 }
 
@@ -314,7 +318,10 @@ pub(super) fn state_words(model: &ScreenModel) -> (&'static str, String, Style) 
     }
     match model.run {
         Run::Stopped => ("STOPPED", "Nothing plays.".into(), PLAIN),
-        Run::CountIn => ("COUNT-IN", "Counting into bar 1.".into(), LAMP),
+        Run::CountIn => {
+            let into = model.next_section.as_deref().unwrap_or("bar 1");
+            ("COUNT-IN", format!("Counting into {into}."), LAMP)
+        }
         Run::Holding => ("HOLD", "The click rests until a count-in is called.".into(), LAMP),
         Run::Playing if model.vamp && !model.released => {
             ("VAMP", format!("Goes round until {} releases it.", names.release), LAMP)
@@ -357,12 +364,32 @@ fn click_line(click: &super::model::ClickLine) -> (String, Style) {
     }
 }
 
+/// The sentence, its key set off as a key cap.
 fn start(buffer: &mut Buffer, area: Rect, model: &ScreenModel) {
-    buffer.set_style(area.intersection(buffer.area), SIGN);
-    let text = from_column(area, area.x + 1);
+    let text = Rect { x: area.x + 1, width: area.width.saturating_sub(2), ..area };
     for (index, line) in wrap(&model.start, text.width, usize::from(area.height)).iter().enumerate() {
-        put(buffer, row(text, index as u16), line, SIGN);
+        put(buffer, row(text, index as u16), &shorten(line, text.width), BRIGHT);
     }
+    let key = columns(&model.names.start);
+    if model.start.starts_with(&model.names.start) && key > 0 && area.height > 0 {
+        let cap = Rect { x: area.x, width: (key + 2).min(area.width), height: 1, ..area };
+        buffer.set_style(cap.intersection(buffer.area), SIGN);
+    }
+}
+
+/// Cut off with a mark when it is too long.
+fn shorten(text: &str, width: u16) -> std::borrow::Cow<'_, str> {
+    if columns(text) <= width {
+        return text.into();
+    }
+    let mut short = String::new();
+    for character in text.chars() {
+        short.push(character);
+        if columns(&short) + 1 >= width {
+            break;
+        }
+    }
+    (short + "…").into()
 }
 
 /// Too small for anything large: the first three in words.

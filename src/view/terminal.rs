@@ -22,6 +22,9 @@ use std::time::{Duration, Instant};
 /// Least time between two drawings: 25 a second.
 pub const FRAME: Duration = Duration::from_millis(40);
 
+/// Everything is drawn again this often: libraries print to the terminal, too.
+pub const REPAINT: Duration = Duration::from_secs(3);
+
 /// A drop waits this long for a stalled terminal, then leaves it.
 const PATIENCE: Duration = Duration::from_millis(500);
 
@@ -156,10 +159,16 @@ fn draw(shared: &Shared) -> io::Result<()> {
     let writer: BufWriter<Stdout> = BufWriter::with_capacity(64 * 1024, out);
     // Never dropped: its drop would print to a terminal that may be gone, and printing there panics.
     let mut terminal = ManuallyDrop::new(Terminal::new(CrosstermBackend::new(writer))?);
+    let mut whole = Instant::now();
     while !shared.over() {
         let started = Instant::now();
         if let Some(model) = shared.next_model() {
             terminal.draw(|frame| Screen::draw(frame, &model))?;
+        }
+        if whole.elapsed() >= REPAINT {
+            // Forgets what is on the screen, so that the next drawing is a whole one.
+            terminal.swap_buffers();
+            whole = Instant::now();
         }
         thread::sleep(FRAME.saturating_sub(started.elapsed()).min(FRAME));
     }

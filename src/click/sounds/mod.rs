@@ -3,8 +3,6 @@
 //! In: the show's definitions and the files they name. Out: a [`SoundBank`], or every fault at once. Thread:
 //! ordinary ones. Always: mono, finite, at most two seconds each and 16 MB together; `lead` is the onset.
 
-mod built_in;
-
 mod fault;
 
 mod file;
@@ -13,7 +11,7 @@ mod onset;
 
 mod synth;
 
-pub use built_in::{BUILT_IN, built_in};
+pub use crate::show::built_in::{BUILT_IN, built_in};
 pub use fault::SoundFault;
 
 use crate::click::set::Sound;

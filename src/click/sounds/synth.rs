@@ -1,6 +1,6 @@
 //! A short wood-like hit, made.
 
-use super::built_in::FALL_60_DB;
+use crate::show::built_in::FALL_60_DB;
 use crate::show::model::Synth;
 use crate::units::SampleRate;
 use std::f64::consts::{PI, TAU};

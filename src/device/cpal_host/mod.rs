@@ -80,6 +80,10 @@ impl CpalHost {
             let what = format!("no device of {} is named", self.name);
             return Err(DeviceError::new(what, format!("write device = \"…\": {}", self.choices(host))));
         }
+        if negotiate::is_nothing(wanted) {
+            let what = format!("the device \"{wanted}\" throws everything away");
+            return Err(DeviceError::new(what, self.choices(host)));
+        }
         if let Some(device) = host.device_by_id(&cpal::DeviceId::new(self.id, wanted)) {
             return Ok(device);
         }
@@ -105,7 +109,8 @@ impl CpalHost {
         let devices = host.devices().map(Iterator::collect::<Vec<_>>).unwrap_or_default();
         let outputs = devices.iter().filter(|device| device.supports_output());
         let ids = outputs.filter_map(|device| device.id().ok()).map(|id| id.id().to_owned());
-        let ids: Vec<String> = ids.filter(|id| negotiate::is_stable(id)).collect();
+        let ids: Vec<String> =
+            ids.filter(|id| negotiate::is_stable(id) && !negotiate::is_nothing(id)).collect();
         if ids.is_empty() {
             return "there is none at all: plug one in and switch it on, or choose the virtual host".into();
         }

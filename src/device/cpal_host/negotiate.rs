@@ -128,7 +128,7 @@ pub(super) fn name(device: &cpal::Device) -> String {
 
 /// A row of `fogbell interfaces`; `None` for what only repeats another row.
 pub(super) fn info(host: &str, device: &cpal::Device, id: &str) -> Option<DeviceInfo> {
-    if !is_stable(id) {
+    if !is_stable(id) || is_nothing(id) {
         return None;
     }
     let read = |direction: Direction, has: bool| {
@@ -163,6 +163,11 @@ fn blocks(ranges: &[SupportedStreamConfigRange]) -> Option<(u32, u32)> {
 /// "hw:CARD=1,DEV=0" names another card after the next plugging; the same card is listed by its name too.
 pub(super) fn is_stable(id: &str) -> bool {
     card(id).is_none_or(|card| card.parse::<u32>().is_err())
+}
+
+/// ALSA's device that throws everything away: a show is never played into it.
+pub(super) fn is_nothing(id: &str) -> bool {
+    id == "null"
 }
 
 fn card(id: &str) -> Option<&str> {
@@ -206,6 +211,7 @@ mod tests {
         assert!(is_stable("hw:CARD=Loopback,DEV=0"));
         assert!(!is_stable("plughw:CARD=1,DEV=0"));
         assert!(is_stable("default"));
+        assert!(is_nothing("null") && !is_nothing("default"));
         assert_eq!(stable("hw:CARD=Loopback,DEV=0"), "hw:CARD=Loopback,DEV=0");
         assert_eq!(stable("hw:CARD=99,DEV=0"), "hw:CARD=99,DEV=0");
     }

@@ -76,9 +76,9 @@ fn connect() -> Result<Client, DeviceError> {
             let what = format!("JACK is not installed here: {words}");
             Err(DeviceError::new(what, "install the JACK library, or choose another host in the rig"))
         }
-        Err(fault) => {
+        Err(_) => {
             let server = std::env::var("JACK_DEFAULT_SERVER").unwrap_or_else(|_| "default".into());
-            let what = format!("no JACK server named \"{server}\" is running ({fault})");
+            let what = format!("no JACK server named \"{server}\" is running");
             Err(DeviceError::new(what, "start the server first, or choose another host in the rig"))
         }
     }

@@ -297,6 +297,104 @@ fn a_hit_lost_by_less_than_five_milliseconds_sounds_at_the_first_frame_asked_for
 }
 
 #[test]
+fn a_hit_lost_by_less_than_the_look_ahead_is_heard_whole() {
+    for lost in 1..=LOOK_AHEAD as i64 {
+        let mut bench = Bench::new(set(false));
+        bench.send(When::Now, Command::Start);
+        bench.run((FIRST + BEAT - 1) as usize, &mut || 100);
+        bench.io.at = bench.io.at + Frames(lost);
+        bench.io.lost = Frames(lost);
+        bench.run(BEAT as usize, &mut || 100);
+        let heard = &bench.heard[(FIRST + BEAT - 1) as usize..];
+        let whole = sound(0.25);
+        assert_eq!(heard[..240], whole.samples[..], "{lost} frames lost");
+    }
+}
+
+#[test]
+fn a_vamp_is_in_its_place_at_once_after_a_day_that_nobody_asked_for() {
+    let mut set = set(false);
+    set.songs[0].legs[0].vamp = true;
+    let mut bench = Bench::new(set);
+    bench.send(When::Now, Command::Start);
+    bench.run(FIRST as usize + 100, &mut || 100);
+    let lost = 86_400 * 48_000 + 1234;
+    bench.io.at = bench.io.at + Frames(lost);
+    bench.io.lost = Frames(lost);
+    let before = bench.heard.len();
+    bench.run(20 * BEAT as usize, &mut || 100);
+    let next = (before as i64 + lost - FIRST).div_euclid(BEAT) + 1;
+    let frames: Vec<i64> =
+        bench.onsets()[1..].iter().map(|(frame, _)| *frame as i64 + lost - FIRST).collect();
+    assert_eq!(frames[..19], (next..next + 19).map(|beat| beat * BEAT).collect::<Vec<_>>());
+    let lost_hits: u32 = bench
+        .events
+        .iter()
+        .filter_map(|e| match e.what {
+            What::LostHits { from, to } => Some(to - from),
+            _ => None,
+        })
+        .sum();
+    assert_eq!(i64::from(lost_hits), 2 * (next - 1), "each beat of two lanes after the first");
+}
+
+#[test]
+fn an_earlier_nudge_over_the_end_of_a_section_loses_nothing() {
+    for before_end in [50, 100, 400] {
+        let mut bench = Bench::new(set(false));
+        bench.send(When::Now, Command::Start);
+        bench.run((FIRST + 8 * BEAT - before_end) as usize - LOOK_AHEAD, &mut || 64);
+        bench.send(When::Now, Command::Nudge(Frames(-960)));
+        bench.run(20 * BEAT as usize, &mut || 64);
+        let frames: Vec<i64> = bench.onsets().iter().map(|(frame, _)| *frame as i64).collect();
+        assert_eq!(frames.len(), 16, "{before_end}");
+        assert_eq!(frames[8], FIRST + 8 * BEAT - before_end, "as soon as it was said");
+        assert_eq!(frames[9], FIRST + 9 * BEAT - 960);
+    }
+}
+
+#[test]
+fn a_far_earlier_nudge_is_a_jump_and_no_burst() {
+    let mut bench = Bench::new(set(false));
+    bench.send(When::Now, Command::Start);
+    bench.run(FIRST as usize + 1000 - LOOK_AHEAD, &mut || 64);
+    bench.send(When::Now, Command::Nudge(Frames(-9 * BEAT)));
+    bench.run(20 * BEAT as usize, &mut || 64);
+    let frames: Vec<i64> = bench.onsets().iter().map(|(frame, _)| *frame as i64).collect();
+    assert_eq!(frames, (0..7).map(|beat| FIRST + beat * BEAT).collect::<Vec<_>>(), "nine beats are gone");
+    assert!(bench.heard.iter().all(|sample| *sample <= 0.25));
+}
+
+#[test]
+fn a_nudge_taken_back_beside_a_hit_neither_loses_nor_doubles_it() {
+    for nudge in [-1440i64, -480, 480, 1440] {
+        for offset in (-2000..2000).step_by(100) {
+            let mut bench = Bench::new(set(false));
+            bench.send(When::Frame(FramePos(FIRST + BEAT + 2000)), Command::Nudge(Frames(nudge)));
+            bench.send(When::Frame(FramePos(FIRST + 3 * BEAT + offset)), Command::Undo);
+            bench.send(When::Now, Command::Start);
+            bench.run(20 * BEAT as usize, &mut || 64);
+            assert_eq!(bench.onsets().len(), 16, "{nudge} taken back at {offset}");
+        }
+    }
+}
+
+#[test]
+fn a_second_call_back_in_never_brings_the_click_in_early() {
+    let mut bench = Bench::new(set(false));
+    bench.send(When::Now, Command::Start);
+    bench.run(FIRST as usize + 10, &mut || 64);
+    bench.send(When::Now, Command::AllOut);
+    bench.run(BEAT as usize, &mut || 64);
+    bench.send(When::Now, Command::AllBack);
+    let line = FIRST + 4 * BEAT;
+    bench.run((line - 600) as usize - bench.heard.len(), &mut || 64);
+    bench.send(When::Now, Command::AllBack);
+    bench.run(600 + BEAT as usize, &mut || 64);
+    assert_eq!(bench.onsets()[1].0 as i64, line);
+}
+
+#[test]
 fn all_out_is_silent_within_ten_milliseconds_and_comes_back_on_a_bar_line() {
     let mut bench = Bench::new(set(false));
     bench.send(When::Now, Command::Start);
@@ -337,7 +435,7 @@ fn feed(
     until: i64,
     anchor: i64,
     broken: &dyn Fn(i64, f32) -> f32,
-) {
+) -> i64 {
     let mut first = from;
     while first < until {
         let mut block = StreamBlock {
@@ -354,10 +452,11 @@ fn feed(
         }
         block.peak = block.samples.iter().fold(0.0f32, |most, sample| most.max(sample.abs()));
         if bench.control.streams[0].try_push(block).is_err() {
-            return;
+            break;
         }
         first += 251;
     }
+    first
 }
 
 fn wanted(bench: &Bench) -> (u32, i64, i64) {
@@ -375,8 +474,11 @@ fn streamed(broken: &dyn Fn(i64, f32) -> f32, until_beat: i64) -> (Bench, i64) {
     bench.send(When::Now, Command::Start);
     bench.run(100, &mut || 100);
     let (generation, from, anchor) = wanted(&bench);
-    feed(&mut bench, generation, from, anchor + until_beat * BEAT, anchor, broken);
-    bench.run(22 * BEAT as usize, &mut || 100);
+    let mut fed = from;
+    for _ in 0..22 {
+        fed = feed(&mut bench, generation, fed, anchor + until_beat * BEAT, anchor, broken);
+        bench.run(BEAT as usize, &mut || 100);
+    }
     (bench, anchor)
 }
 
@@ -490,4 +592,14 @@ fn an_anchor_ties_a_hit_to_its_frame_even_when_stretched() {
     let anchor = Anchor { at: Exact::at(FramePos(100)), stretch: Stretch { over: 3, under: 2 } };
     assert_eq!(anchor.frame(Span::frames(Frames(10))), FramePos(115));
     assert_eq!(anchor.local(Exact::at(FramePos(115))), Span::frames(Frames(10)));
+}
+
+#[test]
+fn a_renderer_that_is_dead_before_the_song_is_named_after_its_grace() {
+    let mut bench = Bench::new(set(true));
+    bench.send(When::Now, Command::Start);
+    bench.run(22 * BEAT as usize, &mut || 100);
+    assert_eq!(bench.onsets().len(), 16);
+    let faults: Vec<_> = bench.switches().into_iter().filter(|(.., cause)| *cause == Cause::Late).collect();
+    assert_eq!(faults.len(), 1, "{:?}", bench.switches());
 }

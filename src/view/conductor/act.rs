@@ -27,7 +27,7 @@ impl Conductor {
             Action::AllBack => self.all_back(engine, out),
             Action::ClickOut => out.push(Out::Send(When::Now, Command::ClickOut)),
             Action::ClickIn => out.push(Out::Send(When::Now, Command::ClickBack)),
-            Action::OneIsNow => self.mend(Command::OneIsNow, "One is now.", engine, out),
+            Action::OneIsNow => self.one_is_now(engine, out),
             Action::BeatMinus => self.mend(Command::ShiftBeats(-1), "One beat less.", engine, out),
             Action::BeatPlus => self.mend(Command::ShiftBeats(1), "One beat more.", engine, out),
             Action::Earlier => self.nudge(-1.0, engine, out),

@@ -2,6 +2,7 @@
 
 use super::held::{FIRST_REPEAT, GUARD};
 use super::{Conductor, EngineView, Out};
+use crate::click::set::Stretch;
 use crate::realtime::command::{Command, When};
 use crate::realtime::event::RunState;
 use crate::view::keys::{Action, Input};
@@ -111,6 +112,8 @@ impl Conductor {
         match what {
             Ask::Quit => out.push(Out::Quit),
             Ask::Stop(when) => {
+                // In a hold no bar and no section ends.
+                let when = if engine.status.run == RunState::Holding { When::Now } else { when };
                 self.stopped_by_hand = when == When::Now;
                 out.push(Out::Send(when, Command::Stop));
             }
@@ -118,7 +121,11 @@ impl Conductor {
                 self.open = Open::Nothing;
                 let when = if engine.status.run == RunState::Playing { When::BarEnd } else { When::Now };
                 out.push(Out::Send(when, Command::GoTo { song, leg, count_in: true }));
-                self.send_tempo(song, engine, out);
+                // Out of a hold or a stop the engine jumps at the written tempo.
+                let wanted = self.stretch(song);
+                if engine.status.run != RunState::Playing && wanted != Stretch::ONE {
+                    out.push(Out::Send(when, Command::Tempo(wanted)));
+                }
             }
         }
     }

@@ -5,7 +5,6 @@ use super::{Conductor, EngineView, Out};
 use crate::click::set::Stretch;
 use crate::realtime::command::{Command, When};
 use crate::realtime::event::RunState;
-use crate::view::programme::Kind;
 use std::time::Duration;
 
 impl Conductor {
@@ -34,6 +33,8 @@ impl Conductor {
             self.by_hand = false;
         }
         self.stopped_by_hand = false;
+        // A start or a segue moves the engine's own choice on.
+        self.told = None;
         self.send_tempo(song, engine, out);
     }
 
@@ -54,8 +55,8 @@ impl Conductor {
         }
     }
 
-    /// Sends tonight's tempo of a song that begins, where the engine has another.
-    pub(super) fn send_tempo(&mut self, song: usize, engine: &EngineView, out: &mut Vec<Out>) {
+    /// Sends tonight's tempo of a song that began otherwise than by a start, where the engine has another.
+    fn send_tempo(&mut self, song: usize, engine: &EngineView, out: &mut Vec<Out>) {
         let wanted = self.stretch(song);
         if engine.stretch.unwrap_or(Stretch::ONE) != wanted {
             out.push(Out::Send(When::Now, Command::Tempo(wanted)));
@@ -77,10 +78,7 @@ impl Conductor {
             *skipped = false;
         }
         let name = self.programme.name(song);
-        out.push(Out::Say(match self.programme.songs.get(song).map(|entry| &entry.kind) {
-            Some(Kind::Faulty(why)) => format!("{name} cannot be started: {why}"),
-            _ => format!("{name} is next."),
-        }));
+        out.push(Out::Say(format!("{name} is next.")));
     }
 
     pub(super) fn choose_number(&mut self, number: usize, out: &mut Vec<Out>) {
@@ -141,21 +139,42 @@ impl Conductor {
     }
 
     fn start_song(&mut self, now: Duration, song: usize, engine: &EngineView, out: &mut Vec<Out>) {
-        let Some(entry) = self.programme.songs.get(song) else { return };
-        if let Kind::Faulty(why) = &entry.kind {
-            out.push(Out::Say(format!("{} cannot be started: {why}", self.programme.name(song))));
-        } else if entry.plays() {
-            if usize::from(engine.status.next_song) != song {
-                self.told = None;
-            }
-            self.tell_choice(out);
+        if self.programme.songs.get(song).is_some_and(|entry| entry.plays()) {
+            self.prepare_start(song, engine, out);
             out.push(Out::Send(When::Now, Command::Start));
-            self.send_tempo(song, engine, out);
         } else {
             self.passed_over = Some(now);
             self.chosen = self.programme.after(song, &self.skipped);
             self.by_hand = false;
             out.push(Out::Note(format!("passed over {}", self.programme.name(song))));
         }
+    }
+
+    /// Before a start: the engine knows the choice and, after it (a choice resets it), tonight's tempo.
+    fn prepare_start(&mut self, song: usize, engine: &EngineView, out: &mut Vec<Out>) {
+        if usize::from(engine.status.next_song) != song {
+            self.told = None;
+        }
+        self.tell_choice(out);
+        let wanted = self.stretch(song);
+        if wanted != Stretch::ONE {
+            out.push(Out::Send(When::Now, Command::Tempo(wanted)));
+        }
+    }
+
+    /// "One is now": the nearest bar line of what plays; out of a hold or a stop, the first bar, at once.
+    pub(super) fn one_is_now(&mut self, engine: &EngineView, out: &mut Vec<Out>) {
+        if engine.status.run == RunState::Stopped {
+            let plays = |song: &usize| self.programme.songs.get(*song).is_some_and(|entry| entry.plays());
+            let Some(song) = self.chosen.filter(plays) else {
+                out.push(Out::Say("No song with a click is chosen.".into()));
+                return;
+            };
+            self.prepare_start(song, engine, out);
+            out.push(Out::Say(format!("One is now: bar 1 of {}.", self.programme.name(song))));
+        } else {
+            out.push(Out::Say("One is now.".into()));
+        }
+        out.push(Out::Send(When::Now, Command::OneIsNow));
     }
 }

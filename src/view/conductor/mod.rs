@@ -43,6 +43,8 @@ pub enum Out {
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct EngineView {
     pub status: Status,
+    /// While the click rests: the leg that follows, as the event said.
+    pub held_leg: Option<u16>,
     /// Of the last placing.
     pub stretch: Option<Stretch>,
     /// One per click.
@@ -93,13 +95,11 @@ const MESSAGE: Duration = Duration::from_secs(6);
 impl Conductor {
     pub fn new(programme: Programme, keys: Keymap) -> Conductor {
         let songs = programme.songs.len();
-        let first =
-            (0..songs).find(|song| !matches!(programme.songs[*song].kind, super::programme::Kind::Faulty(_)));
         Conductor {
             programme,
             keys,
             step_ms: STEP_MS,
-            chosen: first,
+            chosen: (songs > 0).then_some(0),
             by_hand: false,
             told: None,
             skipped: vec![false; songs],

@@ -7,7 +7,7 @@ use crate::realtime::command::When;
 use crate::realtime::event::{RunState, Status};
 use crate::view::keys::Action;
 use crate::view::model::{KeyNames, Panel, Run, ScreenModel};
-use crate::view::programme::{Entry, Kind, LegEntry};
+use crate::view::programme::{Entry, Kind, LegEntry, decimal, tempo_words};
 use num_rational::Ratio;
 
 impl Conductor {
@@ -25,8 +25,7 @@ impl Conductor {
             RunState::Holding => {
                 let entry = self.programme.songs.get(song);
                 let count_in = entry.map(|entry| entry.count_in.as_str()).unwrap_or_default();
-                let leg = entry.and_then(|entry| entry.legs.get(usize::from(engine.status.leg) + 1));
-                let then = leg.map(|leg| format!(", then {}", leg.name)).unwrap_or_default();
+                let then = held_name(entry, engine).map(|name| format!(", then {name}")).unwrap_or_default();
                 format!("{key} ends the hold of {}: {count_in}{then}.", self.programme.name(song))
             }
         }
@@ -39,9 +38,6 @@ impl Conductor {
             return format!("{key} does nothing: no song is chosen. {up} and {down} choose one.");
         };
         let name = self.programme.name(song);
-        if let Kind::Faulty(why) = &entry.kind {
-            return format!("{key} cannot start {name}: {why}");
-        }
         if !entry.plays() {
             let next = self.programme.after(song, &self.skipped);
             let next = next.map_or("then the set is over".into(), |next| {
@@ -87,35 +83,43 @@ impl Conductor {
         model.names = self.names();
         model.all_out = engine.status.all_out;
         model.click_out = engine.status.click_out;
-        self.fill_place(&engine.status, model);
+        self.fill_place(engine, model);
         for (click, muted) in model.clicks.iter_mut().zip(&engine.muted) {
             click.muted = *muted;
         }
     }
 
-    fn fill_place(&self, status: &Status, model: &mut ScreenModel) {
+    fn fill_place(&self, engine: &EngineView, model: &mut ScreenModel) {
+        let status = &engine.status;
         let entry = self.programme.songs.get(usize::from(status.song));
+        let entry = entry.filter(|_| status.run != RunState::Stopped);
         let leg = entry.and_then(|entry| entry.legs.get(usize::from(status.leg)));
-        model.run = match (status.run, leg.map(|leg| leg.kind)) {
-            (RunState::Stopped, _) => Run::Stopped,
-            (RunState::Holding, _) => Run::Holding,
-            (RunState::Playing, Some(LegKind::CountIn)) => Run::CountIn,
-            (RunState::Playing, _) => Run::Playing,
+        let leg = leg.filter(|_| status.run == RunState::Playing);
+        // A section's own bars count from 1: before that the count-in that leads to it sounds.
+        let counting = |leg: &LegEntry| leg.kind == LegKind::CountIn || status.bar < leg.first_bar.min(1);
+        let counts = leg.is_some_and(counting);
+        model.run = match status.run {
+            RunState::Stopped => Run::Stopped,
+            RunState::Holding => Run::Holding,
+            RunState::Playing if counts => Run::CountIn,
+            RunState::Playing => Run::Playing,
         };
-        model.bar = status.bar;
-        model.beat = status.beat;
-        model.beats_in_bar = status.beats_in_bar;
+        (model.bar, model.beat, model.beats_in_bar) = (status.bar, status.beat, status.beats_in_bar);
         model.bars_left = Some(status.bars_left);
-        model.vamp = leg.is_some_and(|leg| leg.vamp);
+        model.vamp = leg.is_some_and(|leg| leg.vamp) && !counts;
         model.released = status.released;
-        model.section.clear();
-        model.next_section = None;
-        if let (Some(entry), Some(leg)) = (entry.filter(|_| model.run != Run::Stopped), leg) {
-            model.section = section_words(entry, leg, status.pass);
-            model.next_section = Some(self.next_words(usize::from(status.song), entry, status));
-        }
+        model.section = match (entry, leg) {
+            (Some(_), Some(_)) if counts => "Count-in".into(),
+            (Some(entry), Some(leg)) => section_words(entry, leg, status.pass),
+            _ => String::new(),
+        };
+        model.next_section = match (entry, leg) {
+            (Some(_), Some(leg)) if counts && leg.kind != LegKind::CountIn => Some(leg.name.clone()),
+            (Some(entry), Some(_)) => Some(self.next_words(usize::from(status.song), entry, status)),
+            (entry, _) => held_name(entry, engine).map(str::to_string),
+        };
         let song = model.song.or(model.chosen);
-        model.tempo = song.map(|song| self.tempo_words(song)).unwrap_or_default();
+        model.tempo = song.map(|song| self.tempo_words(song, leg)).unwrap_or_default();
     }
 
     fn next_words(&self, song: usize, entry: &Entry, status: &Status) -> String {
@@ -139,13 +143,18 @@ impl Conductor {
         Some(self.steps.get(song)?.tempo(written))
     }
 
-    fn tempo_words(&self, song: usize) -> String {
-        let written = self.programme.songs.get(song).and_then(|entry| entry.tempo.as_ref());
+    /// The tempo of the section that sounds (at its first bar), else of the song; and tonight's.
+    fn tempo_words(&self, song: usize, leg: Option<&LegEntry>) -> String {
+        let entry = self.programme.songs.get(song);
+        let written = entry.and_then(|entry| entry.tempo.as_ref());
         let (Some(written), Some(tonight)) = (written, self.tonight(song)) else { return String::new() };
+        let tempo = leg.and_then(|leg| leg.tempo).unwrap_or(written.tempo);
+        let words = tempo_words(tempo.note, tempo.per_minute);
         match tonight == written.tempo.per_minute {
-            true => written.words(None),
+            true => words,
             false => {
-                format!("{} → {} tonight", written.words(None), crate::view::programme::decimal(tonight))
+                let scaled = tempo.per_minute * tonight / written.tempo.per_minute;
+                format!("{words} → {} tonight", decimal(scaled))
             }
         }
     }
@@ -160,6 +169,7 @@ impl Conductor {
             Ask::Stop(when) => {
                 let song = sounding.unwrap_or_default();
                 let at = match when {
+                    _ if engine.status.run == RunState::Holding => " now",
                     When::BarEnd => " at the end of this bar",
                     When::SectionEnd => " at the end of this section",
                     _ => " now",
@@ -225,10 +235,13 @@ impl Conductor {
     }
 }
 
+/// The section that follows the hold.
+fn held_name<'e>(entry: Option<&'e Entry>, engine: &EngineView) -> Option<&'e str> {
+    let leg = engine.held_leg.filter(|_| engine.status.run == RunState::Holding)?;
+    entry?.legs.get(usize::from(leg)).map(|leg| leg.name.as_str())
+}
+
 fn section_words(entry: &Entry, leg: &LegEntry, pass: u32) -> String {
-    if leg.kind == LegKind::CountIn {
-        return "Count-in".into();
-    }
     let same = |other: &&LegEntry| other.kind == leg.kind && other.section == leg.section;
     match entry.legs.iter().filter(same).count() {
         _ if leg.vamp => format!("{}, round {}", leg.name, pass + 1),

@@ -10,7 +10,7 @@ use num_rational::Ratio;
 use proptest::prelude::*;
 
 fn leg(name: &str, kind: LegKind, section: u16, first_bar: i32) -> LegEntry {
-    LegEntry { name: name.into(), kind, section, pass: 0, first_bar, vamp: false, hold: false }
+    LegEntry { name: name.into(), kind, section, pass: 0, first_bar, vamp: false, hold: false, tempo: None }
 }
 
 fn entry(title: &str, tempo: i64) -> Entry {
@@ -34,15 +34,13 @@ fn entry(title: &str, tempo: i64) -> Entry {
 
 fn programme() -> Programme {
     let talk = Entry { title: "The Ferryman's Tale".into(), kind: Kind::Talk, ..Entry::default() };
-    let faulty =
-        Entry { kind: Kind::Faulty("line 31: bar 12 holds 5 beats".into()), ..entry("Spindrift", 90) };
     Programme {
         show: "Saltmarsh Five".into(),
         rate_hertz: 48_000,
         songs: vec![
             entry("Low Tide", 132),
             talk,
-            faulty,
+            entry("Spindrift", 90),
             Entry { segue: true, ..entry("Gannet", 105) },
             entry("Marram", 96),
         ],
@@ -123,7 +121,14 @@ impl Stage {
             Command::Start if status.run == RunState::Stopped => {
                 status.run = RunState::Playing;
                 status.song = status.next_song;
-                status.leg = 0;
+                status.next_song += 1;
+                (status.leg, status.bar) = (0, -1);
+            }
+            Command::OneIsNow if status.run == RunState::Stopped => {
+                status.run = RunState::Playing;
+                status.song = status.next_song;
+                status.next_song += 1;
+                (status.leg, status.bar) = (1, 1);
             }
             Command::Start => status.run = RunState::Playing,
             Command::Stop => status.run = RunState::Stopped,
@@ -178,9 +183,9 @@ fn start_counts_in_the_chosen_song_and_the_next_one_is_chosen() {
     );
     stage.end_song();
     stage.wait(500);
-    assert_eq!(stage.sentence(), "SPACE passes over 2 The Ferryman's Tale (talk): then 4 Gannet is next.");
+    assert_eq!(stage.sentence(), "SPACE passes over 2 The Ferryman's Tale (talk): then 3 Spindrift is next.");
     stage.key(Action::Start);
-    assert_eq!(stage.conductor.chosen(), Some(3));
+    assert_eq!(stage.conductor.chosen(), Some(2));
     assert_eq!(stage.engine.status.run, RunState::Stopped);
 }
 
@@ -196,7 +201,7 @@ fn a_start_key_held_through_a_talk_spot_starts_nothing() {
     stage.wait(800);
     stage.key(Action::Start);
     assert_eq!(stage.engine.status.run, RunState::Playing);
-    assert_eq!(stage.engine.status.song, 3);
+    assert_eq!(stage.engine.status.song, 2);
 }
 
 #[test]
@@ -223,6 +228,20 @@ fn the_same_key_again_stops_once_it_has_been_quiet() {
     assert!(stage.sent.is_empty());
     stage.wait(200);
     assert_eq!(stage.sent_words()[0], "BarEnd Stop");
+}
+
+#[test]
+fn a_long_press_that_the_terminal_repeats_once_is_one_press() {
+    for action in [Action::Stop, Action::StopAtBar, Action::StopAtSection, Action::Quit] {
+        for delay in (200..=690).step_by(10) {
+            let mut stage = playing();
+            stage.key(action);
+            stage.wait(delay);
+            stage.key(action);
+            stage.wait(4000);
+            assert!(stage.sent.is_empty() && stage.quits == 0, "{action:?} after {delay} ms");
+        }
+    }
 }
 
 #[test]
@@ -301,12 +320,38 @@ fn tempo_for_tonight_is_sent_kept_for_the_next_start_and_offered() {
 }
 
 #[test]
+fn a_section_with_a_tempo_of_its_own_shows_it_scaled_by_tonight() {
+    let mut changed = programme();
+    changed.songs[0].legs[1].tempo = Some(Tempo { note: Ratio::new(1, 4), per_minute: Ratio::new(66, 1) });
+    let mut stage = Stage::new(changed);
+    stage.key(Action::Start);
+    stage.engine.status.leg = 1;
+    stage.wait(200);
+    for _ in 0..4 {
+        stage.key(Action::Slower);
+        stage.wait(200);
+    }
+    let mut model = crate::view::model::ScreenModel::default();
+    stage.conductor.fill(&stage.engine, &mut model);
+    assert_eq!(model.tempo, "♩ = 66 → 65 tonight");
+}
+
+#[test]
+fn in_a_hold_every_stop_is_now() {
+    let mut stage = playing();
+    stage.engine.status.run = RunState::Holding;
+    stage.key(Action::StopAtBar);
+    stage.key(Action::Confirm);
+    assert_eq!(stage.sent_words()[0], "Now Stop");
+}
+
+#[test]
 fn tempo_changed_before_the_start_is_sent_with_it() {
     let mut stage = Stage::new(programme());
     stage.key(Action::FasterPercent);
     assert!(stage.sent.is_empty());
     stage.key(Action::Start);
-    assert_eq!(stage.sent_words(), ["Now Start", "Now Tempo(Stretch { over: 100, under: 101 })"]);
+    assert_eq!(stage.sent_words(), ["Now Tempo(Stretch { over: 100, under: 101 })", "Now Start"]);
 }
 
 #[test]
@@ -372,13 +417,44 @@ fn a_show_read_again_keeps_choice_and_tempo_by_title() {
 }
 
 #[test]
-fn a_faulty_song_is_passed_over_and_cannot_be_started() {
+fn one_is_now_out_of_a_stop_starts_the_chosen_song_at_its_first_bar() {
     let mut stage = Stage::new(programme());
-    stage.digit(3);
+    stage.key(Action::Faster);
+    stage.key(Action::OneIsNow);
+    assert_eq!(stage.sent_words(), ["Now Tempo(Stretch { over: 264, under: 265 })", "Now OneIsNow"]);
+}
+
+#[test]
+fn a_count_in_that_leads_to_a_section_is_shown_as_one() {
+    let mut stage = playing();
+    let status = &mut stage.engine.status;
+    (status.leg, status.bar, status.beat, status.beats_in_bar) = (3, -1, 1, 4);
+    let mut model = crate::view::model::ScreenModel::default();
+    stage.conductor.fill(&stage.engine, &mut model);
+    assert_eq!((model.run, model.section.as_str()), (crate::view::model::Run::CountIn, "Count-in"));
+    assert_eq!(model.next_section.as_deref(), Some("Chorus"));
+}
+
+#[test]
+fn a_hold_names_the_section_that_follows_it() {
+    let mut stage = playing();
+    stage.engine.status.run = RunState::Holding;
+    stage.engine.held_leg = Some(4);
+    assert_eq!(stage.sentence(), "SPACE ends the hold of 1 Low Tide: two bars of count-in, then Coda.");
+}
+
+#[test]
+fn a_jump_out_of_a_hold_keeps_the_tempo_of_tonight() {
+    let mut stage = playing();
+    stage.key(Action::FasterPercent);
+    stage.engine.status.run = RunState::Holding;
+    stage.key(Action::GoTo);
+    stage.digit(1);
+    stage.sent.clear();
     stage.key(Action::Confirm);
-    assert_eq!(stage.sentence(), "SPACE cannot start 3 Spindrift: line 31: bar 12 holds 5 beats");
-    stage.key(Action::Start);
-    assert_eq!(stage.engine.status.run, RunState::Stopped);
+    let expected =
+        ["Now GoTo { song: 0, leg: 1, count_in: true }", "Now Tempo(Stretch { over: 100, under: 101 })"];
+    assert_eq!(stage.sent_words(), expected);
 }
 
 fn actions() -> impl Strategy<Value = Action> {
@@ -417,16 +493,23 @@ const WINDOW: Duration = Duration::from_millis(3000 + 150 + 40);
 
 /// The key that asks, then the same key or a yes; for a jump a pick from the list, then a yes.
 fn two_presses(inputs: &[Input], when: When, command: &Command) -> bool {
-    let asks = |input: &Input| match (command, when) {
-        (Command::Stop, When::BarEnd) => *input == Input::Action(Action::StopAtBar),
-        (Command::Stop, When::SectionEnd) => *input == Input::Action(Action::StopAtSection),
-        (Command::Stop, _) => *input == Input::Action(Action::Stop),
-        _ => matches!(input, Input::Digit(_) | Input::Action(Action::Up | Action::Down)),
+    let action = Input::Action;
+    let yes = action(Action::Confirm);
+    if !matches!(command, Command::Stop) {
+        let pick =
+            |input: &Input| matches!(input, Input::Digit(_) | Input::Action(Action::Up | Action::Down));
+        return inputs.iter().position(pick).is_some_and(|first| inputs[first + 1..].contains(&yes));
+    }
+    let asks = match when {
+        When::BarEnd => vec![Action::StopAtBar],
+        When::SectionEnd => vec![Action::StopAtSection],
+        // In a hold every stop is now.
+        _ => vec![Action::Stop, Action::StopAtBar, Action::StopAtSection],
     };
-    let stop = matches!(command, Command::Stop);
-    let yes = |input: &Input| *input == Input::Action(Action::Confirm) || (stop && asks(input));
-    let first = inputs.iter().position(asks);
-    first.is_some_and(|first| inputs[first + 1..].iter().any(yes))
+    asks.into_iter().map(action).any(|ask| {
+        let first = inputs.iter().position(|input| *input == ask);
+        first.is_some_and(|first| inputs[first + 1..].iter().any(|input| *input == ask || *input == yes))
+    })
 }
 
 proptest! {

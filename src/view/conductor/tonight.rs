@@ -44,12 +44,20 @@ pub fn offer(programme: &Programme, song: usize, steps: Steps) -> Option<String>
             let factor = *factor.numer() as f64 / *factor.denom() as f64;
             format!("keep it by multiplying every tempo of the song by {factor:.4}")
         }
-        Some((line, text)) if text.contains(&before) => {
-            format!("keep it by writing {} in line {line}", text.replacen(&before, &after, 1))
-        }
-        _ => format!("keep it by writing {after} for {before} in the song"),
+        Some((line, text)) => match rewritten(text, &before, &after) {
+            Some(text) => format!("keep it by writing {text} in line {line}"),
+            None => format!("keep it by writing {after} for {before} in line {line}"),
+        },
+        None => format!("keep it by writing {after} for {before} in the song"),
     };
     Some(format!("{change}; {how}"))
+}
+
+/// The line with another number: the first after the last `=` that is no comment's.
+fn rewritten(text: &str, before: &str, after: &str) -> Option<String> {
+    let code = text.split('#').next().unwrap_or_default().trim_end();
+    let (name, value) = code.rsplit_once('=')?;
+    value.contains(before).then(|| format!("{name}={}", value.replacen(before, after, 1)))
 }
 
 #[cfg(test)]
@@ -68,6 +76,14 @@ mod tests {
         let steps = Steps { halves: -4, percents: 0 };
         assert_eq!(steps.tempo(&written(132, 1)), Ratio::new(130, 1));
         assert_eq!(steps.stretch(&written(132, 1)), Stretch { over: 66, under: 65 });
+    }
+
+    #[test]
+    fn only_the_number_of_the_tempo_is_rewritten() {
+        let new = |text| rewritten(text, "88", "88.5");
+        assert_eq!(new("tempo = 88 # not 88").as_deref(), Some("tempo = 88.5"));
+        assert_eq!(new("tempo = \"1/88 = 88\"").as_deref(), Some("tempo = \"1/88 = 88.5\""));
+        assert_eq!(new("tempo = \"fast\""), None);
     }
 
     proptest! {

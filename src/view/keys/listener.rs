@@ -10,34 +10,42 @@ pub struct Press {
     pub input: Input,
     /// Surely a repeat of a key held down.
     pub repeat: bool,
-    /// This terminal reports releases, so that a press that is no repeat surely is a new one.
+    /// The terminal reports releases of this key, so that a press that is no repeat surely is a new one.
     pub certain: bool,
 }
 
 /// Follows which keys are down.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub struct Listener {
     keys: Keymap,
-    releases_seen: bool,
+    /// Keys of which a release was seen. Some terminals report them for some keys only (the keyboard
+    /// protocol that marks repeats leaves out enter, tab and backspace).
+    released: HashSet<Key>,
     down: HashSet<Key>,
+    /// Windows reports a held key as presses without a release between them.
+    repeats_are_presses: bool,
 }
 
 impl Listener {
     pub fn new(keys: Keymap) -> Listener {
-        Listener { keys, ..Listener::default() }
+        let (released, down) = (HashSet::new(), HashSet::new());
+        Listener { keys, released, down, repeats_are_presses: cfg!(windows) }
     }
 
     /// `None` for a release and for keys without a meaning.
     pub fn hear(&mut self, event: &KeyEvent) -> Option<Press> {
         let key = Key::of(event.code, event.modifiers);
         if event.kind == KeyEventKind::Release {
-            self.releases_seen = true;
-            self.down.remove(&key);
+            self.released.insert(key);
+            if !self.down.remove(&key) {
+                // Its modifier went up first: what is still down is not known any more.
+                self.down.clear();
+            }
             return None;
         }
         let was_down = !self.down.insert(key);
-        let repeat = event.kind == KeyEventKind::Repeat || (self.releases_seen && was_down);
-        Some(Press { input: self.keys.find(key)?, repeat, certain: self.releases_seen })
+        let repeat = event.kind == KeyEventKind::Repeat || (self.repeats_are_presses && was_down);
+        Some(Press { input: self.keys.find(key)?, repeat, certain: self.released.contains(&key) })
     }
 
     /// The window lost the keyboard: releases may have gone elsewhere.
@@ -56,24 +64,43 @@ mod tests {
         KeyEvent::new_with_kind(KeyCode::Char('S'), KeyModifiers::SHIFT, kind)
     }
 
-    #[test]
-    fn without_releases_nothing_is_certain() {
-        let mut listener = Listener::default();
-        let expected = Press { input: Input::Action(Action::Stop), repeat: false, certain: false };
-        assert_eq!(listener.hear(&event(KeyEventKind::Press)), Some(expected));
-        assert_eq!(listener.hear(&event(KeyEventKind::Press)), Some(expected));
+    fn press(listener: &mut Listener, kind: KeyEventKind) -> Press {
+        listener.hear(&event(kind)).expect("a press")
     }
 
     #[test]
-    fn with_releases_a_press_of_a_key_that_is_down_is_a_repeat() {
-        let mut listener = Listener::default();
-        listener.hear(&event(KeyEventKind::Press));
+    fn without_releases_nothing_is_certain() {
+        let mut listener = Listener::new(Keymap::default());
+        let expected = Press { input: Input::Action(Action::Stop), repeat: false, certain: false };
+        assert_eq!(press(&mut listener, KeyEventKind::Press), expected);
+        assert_eq!(press(&mut listener, KeyEventKind::Press), expected);
+        assert!(press(&mut listener, KeyEventKind::Repeat).repeat);
+    }
+
+    #[test]
+    fn a_key_is_certain_once_its_own_release_was_seen() {
+        let mut listener = Listener::new(Keymap::default());
+        press(&mut listener, KeyEventKind::Press);
         assert_eq!(listener.hear(&event(KeyEventKind::Release)), None);
-        let first = listener.hear(&event(KeyEventKind::Press)).expect("a press");
-        let second = listener.hear(&event(KeyEventKind::Press)).expect("a press");
-        assert!(first.certain && !first.repeat);
-        assert!(second.certain && second.repeat);
+        assert!(press(&mut listener, KeyEventKind::Press).certain);
+        let enter = KeyEvent::new(KeyCode::Enter, KeyModifiers::NONE);
+        for _ in 0..2 {
+            let heard = listener.hear(&enter).expect("a press");
+            assert!(!heard.certain && !heard.repeat);
+        }
+    }
+
+    #[test]
+    fn where_held_keys_come_as_presses_a_press_of_a_key_that_is_down_is_a_repeat() {
+        let mut listener = Listener::new(Keymap::default());
+        listener.repeats_are_presses = true;
+        assert!(!press(&mut listener, KeyEventKind::Press).repeat);
+        assert!(press(&mut listener, KeyEventKind::Press).repeat);
+        listener.hear(&event(KeyEventKind::Release));
+        assert!(!press(&mut listener, KeyEventKind::Press).repeat);
         listener.forget();
-        assert!(!listener.hear(&event(KeyEventKind::Press)).expect("a press").repeat);
+        assert!(!press(&mut listener, KeyEventKind::Press).repeat);
+        listener.hear(&KeyEvent::new_with_kind(KeyCode::Up, KeyModifiers::NONE, KeyEventKind::Release));
+        assert!(!press(&mut listener, KeyEventKind::Press).repeat, "an unknown release forgets what is down");
     }
 }

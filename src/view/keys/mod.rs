@@ -117,6 +117,12 @@ pub fn table() -> Vec<(&'static str, String, &'static str)> {
     lines.map(|line| (line.action, line.key, line.what)).collect()
 }
 
+/// The table as aligned lines for `--help` and the man page.
+pub fn text() -> String {
+    let lines = table().into_iter();
+    lines.map(|(action, key, what)| format!("  {key:<12} {action:<16} {what}\n")).collect()
+}
+
 impl Action {
     pub fn all() -> impl Iterator<Item = Action> {
         ROWS.iter().map(|row| row.action)

@@ -66,9 +66,18 @@ impl fmt::Display for Key {
         match (NAMED.iter().find(|(_, code)| *code == self.code), self.code) {
             (Some((name, _)), _) => write!(f, "{}", name.to_uppercase()),
             (None, KeyCode::F(number)) => write!(f, "F{number}"),
-            (None, KeyCode::Char(character)) => write!(f, "{}", character.to_uppercase()),
+            (None, KeyCode::Char(character)) => write!(f, "{}", shown(character)),
             (None, code) => write!(f, "{code:?}"),
         }
+    }
+}
+
+/// Upper case, as on the key, where that is one character that means this key again.
+fn shown(character: char) -> char {
+    let mut upper = character.to_uppercase();
+    match (upper.next(), upper.next()) {
+        (Some(upper), None) if upper.to_lowercase().eq([character]) => upper,
+        _ => character,
     }
 }
 

@@ -1,7 +1,7 @@
 //! Sounds that every show has. All values are common practice, no source: pitches for clicks against a
 //! band lie at 0.7 to 3 kHz, accents differ by pitch before level.
 
-use crate::show::model::{SoundDef, SoundSource, Synth};
+use super::model::{SoundDef, SoundSource, Synth};
 use crate::units::Decibels;
 
 /// Names that a show may use without defining them. The first is the start value.
@@ -12,7 +12,7 @@ use crate::units::Decibels;
 pub const BUILT_IN: &[&str] = &["wood", "quiet", "pebble", "gull", "buoy"];
 
 /// Natural logarithm of 1,000: an exponential has fallen by 60 dB after this many time constants.
-pub(super) const FALL_60_DB: f64 = 6.907_755_278_982_137;
+pub const FALL_60_DB: f64 = 6.907_755_278_982_137;
 
 /// Pitch in hertz and time to −60 dB in milliseconds of the four kinds, then edge and peak.
 struct Recipe {

@@ -1,4 +1,7 @@
-//! Files are whole or absent, hold the bytes that their standards name, and broken ones are told apart.
+//! Files are whole or absent, hold the bytes that their standards name, and broken ones are told apart;
+//! streamed ones are heard on their frame.
+
+mod streams;
 
 use fogbell::units::SampleRate;
 use fogbell::wav::{self, Bext, Cue, Encoding, Format, LiveWriter, Options, Reader, WavFault, Writer};

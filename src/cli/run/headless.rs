@@ -1,0 +1,149 @@
+//! A run without a terminal: the clock and `--press` take the place of keys.
+
+use super::rehearse::{Moment, Rehearsal};
+use super::result::End;
+use super::session::Stage;
+use crate::realtime::command::{Command, When};
+use crate::realtime::event::RunState;
+use crate::view::conductor::{Conductor, Out};
+use crate::view::keys::{Action, Input, Press};
+use std::sync::atomic::Ordering::Relaxed;
+use std::time::{Duration, Instant};
+
+const LOOK: Duration = Duration::from_millis(5);
+/// After the last hit, so that tails and the room are in the recording.
+const TAIL: Duration = Duration::from_millis(1500);
+
+/// An action pressed at a time.
+struct Scripted {
+    at: Duration,
+    action: Action,
+}
+
+/// Errors are sentences: a press that cannot be understood.
+pub fn presses(texts: &[String]) -> Result<Vec<(Duration, Action)>, String> {
+    let mut all = texts.iter().map(|text| press(text)).collect::<Result<Vec<_>, _>>()?;
+    all.sort_by_key(|(at, _)| *at);
+    Ok(all)
+}
+
+fn press(text: &str) -> Result<(Duration, Action), String> {
+    let (at, name) = text.trim().split_once(' ').ok_or(format!("--press `{text}`: write SECONDS ACTION"))?;
+    let at = super::seconds(at).map_err(|why| format!("--press `{text}`: {why}"))?;
+    let name = name.trim();
+    let action = Action::all().find(|action| action.name() == name);
+    let known = || Action::all().map(Action::name).collect::<Vec<_>>().join(", ");
+    action
+        .map(|action| (at, action))
+        .ok_or_else(|| format!("--press: no action `{name}`; there are {}", known()))
+}
+
+/// Plays until it is over.
+pub fn drive(stage: &mut Stage) -> End {
+    let mut conductor = Conductor::new(stage.programme(), stage.keys.clone());
+    let mut script: Vec<Scripted> = presses(&stage.args.press)
+        .unwrap_or_default()
+        .into_iter()
+        .map(|(at, action)| Scripted { at, action })
+        .collect();
+    script.reverse();
+    let mut rehearsal = stage.args.rehearse.clone();
+    let key = key_watch(rehearsal.as_ref());
+    stage.started = Instant::now();
+    start(stage);
+    let mut quiet_since: Option<Instant> = None;
+    loop {
+        std::thread::sleep(LOOK);
+        let now = stage.started.elapsed();
+        while script.last().is_some_and(|next| next.at <= now) {
+            if let Some(next) = script.pop()
+                && act(stage, &mut conductor, now, next.action)
+            {
+                return End::AsAsked;
+            }
+        }
+        if rehearsal.as_ref().is_some_and(|rehearsal| due(rehearsal, now, key.as_ref()))
+            && let Some(Rehearsal { what, .. }) = rehearsal.take()
+        {
+            stage.log.note(&format!("rehearsed failure: {}", what.name()));
+            what.happen(&stage.renderer);
+        }
+        if let Some(end) = over(stage, now, script.is_empty(), &mut quiet_since) {
+            return end;
+        }
+    }
+}
+
+/// The song that `--start` names; nothing without it.
+fn start(stage: &mut Stage) {
+    let Some(song) = stage.args.start.as_ref().and_then(|wanted| find_song(&stage.show, wanted)) else {
+        return;
+    };
+    stage.commands.send(When::Now, Command::Choose { song });
+    stage.commands.send(When::Now, Command::Start);
+}
+
+/// A song by its number in the set or its title (any case).
+pub fn find_song(show: &crate::show::model::Show, wanted: &str) -> Option<usize> {
+    let number = wanted.parse::<usize>().ok().and_then(|number| number.checked_sub(1));
+    number.filter(|song| *song < show.songs.len()).or_else(|| {
+        show.songs.iter().position(|song| song.title.to_lowercase() == wanted.trim().to_lowercase())
+    })
+}
+
+fn act(stage: &mut Stage, conductor: &mut Conductor, now: Duration, action: Action) -> bool {
+    let view = stage.shared.lock().view.clone();
+    let press = Press { input: Input::Action(action), repeat: false, certain: true };
+    for out in conductor.on_key(now, press, &view) {
+        match out {
+            Out::Send(when, command) => {
+                stage.commands.send(when, command);
+            }
+            Out::Note(text) => stage.log.note(&text),
+            Out::Quit => return true,
+            Out::Say(_) | Out::Acknowledge | Out::Reload => {}
+        }
+    }
+    stage.offers = conductor.offers();
+    false
+}
+
+fn due(rehearsal: &Rehearsal, now: Duration, key: Option<&crossbeam_channel::Receiver<()>>) -> bool {
+    match rehearsal.when {
+        Moment::At(at) => now >= at,
+        Moment::Key => key.is_some_and(|key| key.try_recv().is_ok()),
+    }
+}
+
+/// Tells when Enter is pressed.
+fn key_watch(rehearsal: Option<&Rehearsal>) -> Option<crossbeam_channel::Receiver<()>> {
+    rehearsal.filter(|rehearsal| rehearsal.when == Moment::Key)?;
+    let (pressed, key) = crossbeam_channel::bounded(1);
+    std::thread::spawn(move || {
+        let mut line = String::new();
+        if std::io::stdin().read_line(&mut line).is_ok_and(|bytes| bytes > 0) {
+            let _gone = pressed.send(());
+        }
+    });
+    Some(key)
+}
+
+fn over(stage: &Stage, now: Duration, script_done: bool, quiet: &mut Option<Instant>) -> Option<End> {
+    let board = stage.shared.lock();
+    if let Some(why) = &board.lost {
+        return Some(End::DeviceLost(why.clone()));
+    }
+    if stage.signalled.load(Relaxed) {
+        return Some(End::Signal);
+    }
+    if board.finished || stage.args.length.is_some_and(|length| now >= length) {
+        return Some(End::AsAsked);
+    }
+    let music_over = board.view.status.run == RunState::Stopped && board.songs_ended > 0 && script_done;
+    if stage.args.length.is_some() || !music_over {
+        *quiet = None;
+        return None;
+    }
+    let since = *quiet.get_or_insert_with(Instant::now);
+    (since.elapsed() >= TAIL).then_some(End::AsAsked)
+}

@@ -1,0 +1,107 @@
+//! `fogbell run`: the show sounds.
+//!
+//! In: a show, a rig, keys. Out: the click on an interface, a log, a verdict. Threads: main keeps keys or the
+//! clock of a headless run; `desk` carries what the engine tells; `ear` hears what left; renderer and log have
+//! their own. Always: nothing here is waited for by the audio thread.
+
+mod desk;
+mod ear;
+mod fitness;
+mod headless;
+mod metered;
+mod night;
+mod rehearse;
+mod result;
+mod screen;
+mod session;
+mod telling;
+
+use super::Outcome;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+/// Run the show: the click sounds
+#[derive(Debug, clap::Args)]
+#[command(after_help = CAUTION)]
+pub struct Args {
+    /// The show file
+    pub show: PathBuf,
+    /// The rig file: which feed goes to which channel of which interface (default: the virtual interface)
+    #[arg(long)]
+    pub rig: Option<PathBuf>,
+    /// Without a terminal: starts at once, ends with --for or when the music has ended
+    #[arg(long)]
+    pub headless: bool,
+    /// End after this many seconds
+    #[arg(long = "for", value_name = "SECONDS", value_parser = seconds)]
+    pub length: Option<Duration>,
+    /// Start this song at once: its number in the set, or its title
+    #[arg(long, value_name = "SONG")]
+    pub start: Option<String>,
+    /// Press a key's action at a time: `--press "4.5 all out"` (may be given again)
+    #[arg(long, value_name = "SECONDS ACTION")]
+    pub press: Vec<String>,
+    /// Write outputs and inputs to this WAV
+    #[arg(long, value_name = "FILE.wav")]
+    pub record: Option<PathBuf>,
+    /// Folder for the log (default: `logs` beside the show)
+    #[arg(long, value_name = "DIR")]
+    pub log: Option<PathBuf>,
+    /// Rehearse a failure: `renderer-dies@12.5`, `renderer-freezes@8`, `renderer-repeats@8`, `renderer-corrupt@8`,
+    /// `renderer-slow@8`; `renderer-dies@key` waits for the Enter key
+    #[arg(long, value_name = "WHAT@SECONDS")]
+    pub rehearse: Option<rehearse::Rehearsal>,
+    /// Do not look whether the computer is fit (see `fogbell ready`)
+    #[arg(long)]
+    pub no_ready: bool,
+    /// Print one JSON object at the end
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Said wherever sound may leave.
+pub const CAUTION: &str = "In-ears can damage hearing for good. Turn the pack down before the first start, bring it \
+up slowly, and take ears out while anything is patched. Levels here are of this program only: your mixer and pack \
+add to them. Local rules, and the advice of a hearing professional, come first.";
+
+fn seconds(text: &str) -> Result<Duration, String> {
+    let value: f64 = text.parse().map_err(|_| "not a number of seconds, such as 20 or 2.5".to_string())?;
+    if (0.0..=1e7).contains(&value) {
+        Ok(Duration::from_secs_f64(value))
+    } else {
+        Err("0 to 10,000,000 seconds".into())
+    }
+}
+
+impl Args {
+    /// `logs` beside the show, unless said otherwise.
+    fn log_folder(&self) -> PathBuf {
+        self.log.clone().unwrap_or_else(|| self.show.parent().unwrap_or(Path::new("")).join("logs"))
+    }
+
+    /// Everything about the options that can be known before a file is opened.
+    fn check(&self) -> Result<(), String> {
+        headless::presses(&self.press)?;
+        if !self.press.is_empty() && !self.headless {
+            return Err("--press needs --headless: with a terminal you press the keys yourself".into());
+        }
+        match &self.record {
+            Some(path) if path.exists() => {
+                Err(format!("{} is there already\n  to mend it: give --record another name", path.display()))
+            }
+            _ => Ok(()),
+        }
+    }
+}
+
+pub fn run(args: &Args) -> Outcome {
+    if let Err(why) = args.check() {
+        let refusal = night::Refusal { text: format!("error: {why}"), outcome: Outcome::NotUnderstood };
+        return refusal.tell(args.json);
+    }
+    let night = match night::Night::open(args) {
+        Ok(night) => night,
+        Err(refusal) => return refusal.tell(args.json),
+    };
+    session::run(args, night)
+}

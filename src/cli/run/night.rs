@@ -1,0 +1,164 @@
+//! Files to everything a run needs, with an interface that is open.
+
+use super::Args;
+use crate::cli::Outcome;
+use crate::click::prepare::prepare;
+use crate::click::set::Set;
+use crate::device::{self, DeviceError, Negotiated, OpenSetup, Opened};
+use crate::realtime::setup::EngineSetup;
+use crate::realtime::wiring::{Ports, wire};
+use crate::renderer::plan_streams;
+use crate::show::model::{Outlet, Rig, Show};
+use crate::show::{self, RefusedSong};
+use crate::units::SampleRate;
+use std::path::Path;
+use std::sync::Arc;
+
+/// A show on an interface, ready to start.
+pub struct Night {
+    pub show: Show,
+    pub rig: Rig,
+    pub refused: Vec<RefusedSong>,
+    pub notes: Vec<String>,
+    pub set: Arc<Set>,
+    pub setup: EngineSetup,
+    pub negotiated: Negotiated,
+    pub opened: Box<dyn Opened>,
+}
+
+/// Why a run does not begin.
+pub struct Refusal {
+    pub text: String,
+    pub outcome: Outcome,
+}
+
+impl Refusal {
+    fn input(text: impl Into<String>) -> Refusal {
+        Refusal { text: text.into(), outcome: Outcome::NotUnderstood }
+    }
+
+    pub fn world(text: impl Into<String>) -> Refusal {
+        Refusal { text: text.into(), outcome: Outcome::FellShort }
+    }
+
+    pub fn tell(&self, json: bool) -> Outcome {
+        if json {
+            println!("{}", serde_json::json!({ "outcome": "not started", "error": self.text }));
+        } else {
+            eprintln!("{}", self.text.trim_end());
+        }
+        self.outcome
+    }
+}
+
+impl From<DeviceError> for Refusal {
+    fn from(error: DeviceError) -> Refusal {
+        Refusal::world(format!("error: {error}"))
+    }
+}
+
+/// A show as read, for the start and for reading it again at sound check.
+pub struct Read {
+    pub show: Show,
+    pub refused: Vec<RefusedSong>,
+    /// The faults of the refused songs, rendered.
+    pub told: String,
+}
+
+/// Errors: the file cannot be read, or nothing in it can be played.
+pub fn read(path: &Path) -> Result<Read, Refusal> {
+    let reading = show::read_show(path).map_err(|error| {
+        Refusal::input(format!(
+            "error: {}: {error}\n  to mend it: give the path of a show file",
+            path.display()
+        ))
+    })?;
+    let told = show::render(&reading.faults, &reading.text, &reading.name, false);
+    match reading.show {
+        Some(show) if !show.songs.is_empty() => Ok(Read { show, refused: reading.refused, told }),
+        _ => Err(Refusal::input(told)),
+    }
+}
+
+/// Sounds, grids and streams at a rate. Errors: sounds that cannot be used.
+pub fn ready_set(show: &Show, rate: SampleRate) -> Result<(Set, Vec<String>), Refusal> {
+    let mut prepared = prepare(show, rate).map_err(|faults| {
+        let lines: Vec<String> = faults.iter().map(|fault| format!("error: {fault}")).collect();
+        Refusal::input(lines.join("\n"))
+    })?;
+    let mut notes = prepared.notes;
+    notes.extend(plan_streams(show, &mut prepared.set));
+    Ok((prepared.set, notes))
+}
+
+impl Night {
+    pub fn open(args: &Args) -> Result<Night, Refusal> {
+        let Read { show, refused, told } = read(&args.show)?;
+        if !refused.is_empty() {
+            eprintln!("{}", told.trim_end());
+            for song in &refused {
+                eprintln!("left out tonight: {} (line {})", song.title, song.line);
+            }
+        }
+        let rig = rig(args.rig.as_deref(), &show)?;
+        let mut interface = device::choose_in(&rig.interface, &rig.folder)?;
+        let opened = interface.open(&open_setup(&rig))?;
+        let negotiated = opened.negotiated().clone();
+        let (set, notes) = ready_set(&show, negotiated.rate)?;
+        let ports = Ports {
+            rate: negotiated.rate,
+            max_block: negotiated.max_block,
+            inputs: negotiated.inputs,
+            outputs: negotiated.outputs,
+        };
+        let setup =
+            wire(&show, &rig, ports, true).map_err(|fault| Refusal::input(format!("error: {fault}")))?;
+        Ok(Night { show, rig, refused, notes, set: Arc::new(set), setup, negotiated, opened })
+    }
+}
+
+fn rig(path: Option<&Path>, show: &Show) -> Result<Rig, Refusal> {
+    let Some(path) = path else { return Ok(show::default_rig(show)) };
+    let reading = show::read_rig(path).map_err(|error| {
+        Refusal::input(format!(
+            "error: {}: {error}\n  to mend it: give the path of a rig file",
+            path.display()
+        ))
+    })?;
+    let mut faults = reading.faults.clone();
+    if faults.is_empty() {
+        faults = reading.faults_against(show);
+    }
+    match reading.rig {
+        Some(rig) if faults.is_empty() => Ok(rig),
+        _ => Err(Refusal::input(show::render(&faults, &reading.text, &reading.name, false))),
+    }
+}
+
+fn open_setup(rig: &Rig) -> OpenSetup {
+    let outputs = rig.outputs.iter().flat_map(|outlet| outlet.channels.iter().copied()).max().unwrap_or(1);
+    let inputs = rig.inputs.iter().map(|(_, channel)| *channel).max().unwrap_or(0);
+    let mut setup = device::setup_for(&rig.interface, inputs, outputs);
+    setup.output_names = port_names(&rig.outputs, outputs);
+    setup.input_names = (1..=inputs)
+        .map(|channel| {
+            rig.inputs.iter().find(|(_, c)| *c == channel).map_or(String::new(), |(name, _)| name.clone())
+        })
+        .collect();
+    setup
+}
+
+/// Ports are named after the feeds: "drums", or "band_left" and "band_right".
+fn port_names(outlets: &[Outlet], outputs: u16) -> Vec<String> {
+    let name = |channel: u16| {
+        let outlet = outlets.iter().find(|outlet| outlet.channels.contains(&channel))?;
+        let feeds = outlet.feeds.join("+");
+        let side = outlet.channels.iter().position(|c| *c == channel)?;
+        Some(match (outlet.channels.len(), side) {
+            (1, _) => feeds,
+            (_, 0) => format!("{feeds}_left"),
+            _ => format!("{feeds}_right"),
+        })
+    };
+    (1..=outputs).map(|channel| name(channel).unwrap_or_default()).collect()
+}

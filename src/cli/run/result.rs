@@ -1,0 +1,144 @@
+//! What a run ends with: six lines for a player, or one JSON object.
+
+use crate::listener::Verdict;
+use crate::realtime::event::Cause;
+use crate::telemetry::LoadSummary;
+use crate::units::SampleRate;
+use serde::Serialize;
+use std::path::PathBuf;
+
+/// Why a run ended.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case", tag = "end", content = "why")]
+pub enum End {
+    /// As asked: its time was over, the music had ended, or a key said so.
+    AsAsked,
+    /// The device or its server is gone, or its clock has stopped.
+    DeviceLost(String),
+    /// Asked to end by a signal.
+    Signal,
+}
+
+/// One switch of a click's source.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Switch {
+    pub seconds: f64,
+    pub click: String,
+    pub source: crate::realtime::event::Source,
+    pub cause: Cause,
+    pub song: String,
+    pub bar: i32,
+    pub beat: u16,
+}
+
+impl Switch {
+    /// Not by plan: something failed.
+    pub fn is_fault(&self) -> bool {
+        !matches!(self.cause, Cause::Plan | Cause::ByHand)
+    }
+}
+
+/// Everything about a run that is over.
+#[derive(Clone, Debug, Serialize)]
+pub struct Report {
+    pub show: String,
+    pub device: String,
+    pub rate: SampleRate,
+    pub seconds: f64,
+    #[serde(flatten)]
+    pub end: End,
+    #[serde(flatten)]
+    pub verdict: Verdict,
+    /// All changes of a click's source that were not by plan.
+    pub switches: usize,
+    pub switched: Vec<Switch>,
+    pub xruns: u64,
+    /// How much of its time each callback took.
+    pub load: LoadSummary,
+    /// Pieces of the recording that came too late to be judged or written.
+    pub tap_dropped: u64,
+    pub priority: Option<String>,
+    pub log: Option<PathBuf>,
+    pub record: Option<PathBuf>,
+    pub refused_songs: Vec<String>,
+    pub offers: Vec<String>,
+}
+
+impl Report {
+    /// All that was due sounded, nothing else did, and nothing broke.
+    pub fn good(&self) -> bool {
+        self.verdict.clean() && !matches!(self.end, End::DeviceLost(_))
+    }
+
+    /// Six lines.
+    pub fn lines(&self) -> Vec<String> {
+        let all = &self.verdict.all;
+        let worst_ms = all.largest_error_frames * 1000.0 / f64::from(self.rate.hertz());
+        let heard = format!("heard   {} on their frame and at their level", all.sounded);
+        let mut missed = format!("missed  {}", all.missed);
+        for (count, words) in [
+            (all.late, "late or moved"),
+            (all.off_level, "at another level"),
+            (all.clipped, "cut short"),
+            (all.lost_with_device, "lost with the device"),
+            (all.unheard, "not recorded"),
+        ] {
+            if count > 0 {
+                missed.push_str(&format!(", {count} {words}"));
+            }
+        }
+        vec![
+            format!("due     {} hits on {} outputs", all.due, self.verdict.per_channel.len()),
+            heard,
+            missed,
+            format!("flams   {} (a hit that was not due)", all.doubled),
+            format!("worst   {worst_ms:.3} ms from its place"),
+            format!("sound   {}", self.sounding()),
+        ]
+    }
+
+    /// What sounded when.
+    fn sounding(&self) -> String {
+        let faults: Vec<String> = self
+            .switched
+            .iter()
+            .filter(|switch| switch.is_fault())
+            .map(|switch| {
+                format!(
+                    "from {:.2} s ({} bar {}.{}) the {} click was made by this laptop: {}",
+                    switch.seconds,
+                    switch.song,
+                    switch.bar,
+                    switch.beat,
+                    switch.click,
+                    words(switch.cause)
+                )
+            })
+            .collect();
+        if faults.is_empty() { "every click came from where it should".into() } else { faults.join("; ") }
+    }
+}
+
+impl End {
+    pub fn words(&self) -> String {
+        match self {
+            End::AsAsked => "as asked".into(),
+            End::DeviceLost(why) => format!("the device no longer plays: {why}"),
+            End::Signal => "asked to end by a signal".into(),
+        }
+    }
+}
+
+/// A cause in a player's words.
+const fn words(cause: Cause) -> &'static str {
+    match cause {
+        Cause::Plan => "by plan",
+        Cause::ByHand => "by hand",
+        Cause::Late => "the track did not come in time",
+        Cause::Stale => "the track came for another moment",
+        Cause::Repeating => "the track repeated itself",
+        Cause::SilentWhenDue => "the track was silent when a hit was due",
+        Cause::Corrupt => "the track was damaged",
+        Cause::CannotFollow => "the track cannot follow tonight's tempo",
+    }
+}

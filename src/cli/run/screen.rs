@@ -1,0 +1,216 @@
+//! A run with a terminal: keys through the conductor, the dark stage 30 times a second.
+
+use super::desk::Board;
+use super::night::{self, Refusal};
+use super::result::End;
+use super::session::Stage;
+use crate::realtime::command::{Command, When};
+use crate::realtime::event::{RunState, Source};
+use crate::renderer::Request;
+use crate::telemetry::LastEvent;
+use crate::units::Decibels;
+use crate::view::conductor::{Conductor, Out};
+use crate::view::model::{ClickLine, EventLine, Meter, Power, ScreenModel};
+use crate::view::terminal::Session;
+use std::sync::Arc;
+use std::sync::atomic::Ordering::Relaxed;
+use std::time::{Duration, Instant};
+
+const FRAME: Duration = Duration::from_millis(33);
+const POWER_EVERY: Duration = Duration::from_secs(10);
+
+struct Player<'s, 'a> {
+    stage: &'s mut Stage<'a>,
+    conductor: Conductor,
+    seen: Option<LastEvent>,
+    power: Power,
+    power_read: Option<Instant>,
+    peak_db: f64,
+}
+
+/// Plays until a key says that it is over.
+pub fn drive(stage: &mut Stage) -> Result<End, Refusal> {
+    let session =
+        Session::open(stage.keys.clone()).map_err(|error| Refusal::world(format!("error: {error}")))?;
+    let conductor = Conductor::new(stage.programme(), stage.keys.clone());
+    let mut player =
+        Player { stage, conductor, seen: None, power: Power::default(), power_read: None, peak_db: -200.0 };
+    player.stage.started = Instant::now();
+    player.start_asked();
+    let end = player.play(&session);
+    player.stage.offers = player.conductor.offers();
+    Ok(end)
+}
+
+impl Player<'_, '_> {
+    fn start_asked(&mut self) {
+        let wanted = self.stage.args.start.as_ref();
+        if let Some(song) = wanted.and_then(|wanted| super::headless::find_song(&self.stage.show, wanted)) {
+            self.stage.commands.send(When::Now, Command::Choose { song });
+            self.stage.commands.send(When::Now, Command::Start);
+        }
+    }
+
+    fn play(&mut self, session: &Session) -> End {
+        loop {
+            let first = session.presses().recv_timeout(FRAME).ok();
+            let now = self.stage.started.elapsed();
+            for pressed in first.into_iter().chain(session.presses().try_iter()) {
+                let view = self.stage.shared.lock().view.clone();
+                let at = pressed.at.saturating_duration_since(self.stage.started);
+                let out = self.conductor.on_key(at, pressed.press, &view);
+                if self.carry_out(out) {
+                    return End::AsAsked;
+                }
+            }
+            let view = self.stage.shared.lock().view.clone();
+            let out = self.conductor.tick(now, &view);
+            self.carry_out(out);
+            let board = self.stage.shared.lock().clone();
+            if let Some(end) = self.over(&board, now, session.closed()) {
+                return end;
+            }
+            let mut model = self.model(&board);
+            model.focus_lost = session.focus_lost();
+            session.show(model);
+            if session.closed() {
+                // The view is gone, the show is not: look again at a quiet pace.
+                std::thread::sleep(FRAME);
+            }
+        }
+    }
+
+    /// True when the run is over.
+    fn carry_out(&mut self, out: Vec<Out>) -> bool {
+        for out in out {
+            match out {
+                Out::Send(when, command) => {
+                    if self.stage.commands.send(when, command).is_none() {
+                        self.stage.log.show("THE ENGINE TAKES NO COMMANDS: look at the device".into());
+                    }
+                }
+                Out::Say(_) => {}
+                Out::Note(text) => self.stage.log.note(&text),
+                Out::Acknowledge => self.seen = self.stage.log.last(),
+                Out::Reload => self.reload(),
+                Out::Quit => return true,
+            }
+        }
+        false
+    }
+
+    fn over(&self, board: &Board, now: Duration, closed: bool) -> Option<End> {
+        if let Some(why) = &board.lost {
+            return Some(End::DeviceLost(why.clone()));
+        }
+        if self.stage.signalled.load(Relaxed) {
+            return Some(End::Signal);
+        }
+        let over = board.finished || self.stage.args.length.is_some_and(|length| now >= length);
+        // Without a terminal nobody can press a key: the song that plays is played to its end.
+        let left_alone = closed && board.view.status.run == RunState::Stopped && board.songs_ended > 0;
+        (over || left_alone).then_some(End::AsAsked)
+    }
+
+    /// Reads the show file again, at sound check.
+    fn reload(&mut self) {
+        let said = match self.read_again() {
+            Ok(said) => said,
+            Err(why) => format!("SHOW NOT READ AGAIN: {why}"),
+        };
+        self.stage.log.note(&said);
+        self.stage.log.show(said);
+    }
+
+    fn read_again(&mut self) -> Result<String, String> {
+        let first_line = |refusal: Refusal| refusal.text.lines().next().unwrap_or_default().to_string();
+        let read = night::read(&self.stage.args.show).map_err(first_line)?;
+        let names = |show: &crate::show::model::Show| {
+            (
+                show.clicks
+                    .iter()
+                    .map(|click| (click.name.clone(), click.separate_fallback))
+                    .collect::<Vec<_>>(),
+                show.inputs.iter().map(|input| input.name.clone()).collect::<Vec<_>>(),
+                format!("{:?} {:?}", show.feeds, show.ceiling),
+            )
+        };
+        if names(&read.show) != names(&self.stage.show) {
+            return Err("clicks, inputs or feeds changed: end the run and start it again".into());
+        }
+        let (set, _) = night::ready_set(&read.show, self.stage.set.rate).map_err(first_line)?;
+        let set = Arc::new(set);
+        // The others know of it before the engine takes it.
+        let _gone = self.stage.requests.send(Request::Load(Arc::clone(&set)));
+        let _gone = self.stage.to_ear.send((self.stage.commands.next_id(), Arc::clone(&set)));
+        let taken = self.stage.commands.send(When::Now, Command::Load(Arc::clone(&set)));
+        taken.ok_or("the engine takes no commands: look at the device")?;
+        let _gone = self.stage.to_desk.send((read.show.clone(), Arc::clone(&set)));
+        (self.stage.show, self.stage.set) = (read.show, set);
+        self.conductor.loaded(self.stage.programme());
+        Ok(match read.refused.len() {
+            0 => format!("SHOW READ AGAIN: {} songs", self.stage.show.songs.len()),
+            count => format!(
+                "SHOW READ AGAIN: {} songs, {count} left out: see fogbell check",
+                self.stage.show.songs.len()
+            ),
+        })
+    }
+
+    fn model(&mut self, board: &Board) -> ScreenModel {
+        let clicks = self.stage.show.clicks.iter().zip(&board.sources);
+        let line = |(click, source): (&crate::show::model::Click, &Source)| ClickLine {
+            name: click.name.clone(),
+            words: match source {
+                Source::Own => "own".into(),
+                Source::Streamed => "from the track".into(),
+                Source::Fallback => "made by this laptop".into(),
+            },
+            fallback: *source == Source::Fallback
+                && board.switches.iter().any(|s| s.click == click.name && s.is_fault()),
+            muted: false,
+        };
+        let mut model = ScreenModel { clicks: clicks.map(line).collect(), ..ScreenModel::default() };
+        self.conductor.fill(&board.view, &mut model);
+        model.beat_phase = self.phase(board);
+        model.backup = "No backup machine in this rig".into();
+        model.power = self.power();
+        model.clock = jiff::ZonedDateTime::now().strftime("%H:%M:%S").to_string();
+        model.last_event = self.stage.log.last().map(|last| EventLine {
+            acknowledged: self.seen.as_ref() == Some(&last),
+            at: last.clock,
+            text: last.text,
+        });
+        let peak = Decibels::of(board.view.status.peak).0.max(-200.0);
+        self.peak_db = peak.max(self.peak_db - 1.0);
+        model.meters = vec![Meter { name: "all feeds".into(), peak_db: self.peak_db }];
+        model.xruns = board.xruns;
+        model.device.clone_from(&self.stage.device);
+        model
+    }
+
+    /// Where inside the beat the device is now: the status's frame and what has passed since it was read.
+    fn phase(&self, board: &Board) -> f32 {
+        let status = &board.view.status;
+        let passed = board.read.map_or(0.0, |read| read.elapsed().as_secs_f64());
+        let now = board.at.0 as f64 + passed * f64::from(self.stage.set.rate.hertz());
+        let length = (status.next_beat_at - status.beat_at).0;
+        if length <= 0 {
+            return 0.0;
+        }
+        (((now - status.beat_at.0 as f64) / length as f64) as f32).clamp(0.0, 0.999)
+    }
+
+    fn power(&mut self) -> Power {
+        if self.power_read.is_none_or(|at| at.elapsed() >= POWER_EVERY) {
+            self.power_read = Some(Instant::now());
+            let (charger, percent) = crate::ready::power::now();
+            let power = Power { charger, battery_percent: percent };
+            if power != self.power {
+                self.stage.log.entry(crate::log::Entry::Power { battery_percent: percent, charger });
+                self.power = power;
+            }
+        }
+        self.power
+    }
+}

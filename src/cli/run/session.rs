@@ -1,0 +1,218 @@
+//! One run, from the open interface to the last line of its report.
+
+use super::desk::{Desk, Parts, Shared, take_events};
+use super::ear::Ear;
+use super::fitness::{Fitness, show_device};
+use super::metered::Metered;
+use super::night::{Night, Refusal};
+use super::result::{End, Report};
+use super::telling::{Notes, Telling};
+use super::{Args, headless, screen};
+use crate::cli::Outcome;
+use crate::click::set::Set;
+use crate::log::Entry;
+use crate::realtime::command::{Command, Timed, When};
+use crate::realtime::engine::engine;
+use crate::renderer::{self, Renderer, Request};
+use crate::show::model::Show;
+use crate::telemetry::LoadMeter;
+use crate::units::Frames;
+use crate::view::keys::Keymap;
+use crate::view::programme::Programme;
+use crossbeam_channel::{Sender, unbounded};
+use ringbuf::HeapProd;
+use ringbuf::traits::Producer;
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+use std::time::Instant;
+
+/// What both kinds of run steer with.
+pub struct Stage<'a> {
+    pub args: &'a Args,
+    pub show: Show,
+    pub set: Arc<Set>,
+    pub keys: Keymap,
+    pub commands: Commands,
+    pub shared: Shared,
+    pub renderer: Renderer,
+    pub requests: Sender<Request>,
+    pub to_ear: Sender<(u64, Arc<Set>)>,
+    pub to_desk: Sender<(Show, Arc<Set>)>,
+    pub started: Instant,
+    /// A signal asked for the end.
+    pub signalled: Arc<AtomicBool>,
+    pub device: String,
+    pub offers: Vec<String>,
+    pub log: Notes,
+}
+
+impl Stage<'_> {
+    pub fn programme(&self) -> Programme {
+        Programme::of(&self.show, &self.set)
+    }
+}
+
+/// The way to the engine.
+pub struct Commands {
+    ring: HeapProd<Timed>,
+    next: u64,
+    notes: Notes,
+}
+
+impl Commands {
+    /// The number the next command will have.
+    pub fn next_id(&self) -> u64 {
+        self.next + 1
+    }
+
+    /// The command's number; `None` when the ring is full: the engine takes nothing (the device has stopped).
+    pub fn send(&mut self, when: When, command: Command) -> Option<u64> {
+        self.next += 1;
+        self.notes.command(self.next, when, &command);
+        self.ring.try_push(Timed { when, command, id: self.next }).is_ok().then_some(self.next)
+    }
+}
+
+pub fn run(args: &Args, night: Night) -> Outcome {
+    match play(args, night) {
+        Ok(report) => tell(args, &report),
+        Err(refusal) => refusal.tell(args.json),
+    }
+}
+
+fn play(args: &Args, night: Night) -> Result<Report, Refusal> {
+    let cannot = |what: &str, error: std::io::Error| Refusal::world(format!("error: {what}: {error}"));
+    let Night { show, rig, refused, notes, set, setup, negotiated, opened } = night;
+    let keys = Keymap::new(&rig.keys).map_err(|faults| Refusal {
+        text: faults.iter().map(|fault| format!("error: [keys] {fault}")).collect::<Vec<_>>().join("\n"),
+        outcome: Outcome::NotUnderstood,
+    })?;
+    let signalled = Arc::new(AtomicBool::new(false));
+    watch_signals(&signalled);
+    let telling = Telling::open(&args.log_folder(), &show, &set)
+        .map_err(|error| cannot("the log cannot be written", error))?;
+    telling.start(&show, &rig, &negotiated);
+    let (log_path, log_notes) = (telling.path(), telling.notes());
+    notes.iter().for_each(|note| log_notes.note(note));
+    let (mut control, process) = engine(&setup, Arc::clone(&set));
+    let (requests, asked) = unbounded();
+    let streams = std::mem::take(&mut control.streams);
+    let renderer = renderer::spawn(Arc::clone(&set), asked, streams).map_err(|e| cannot("no renderer", e))?;
+    let ear = Ear::spawn(&setup, Arc::clone(&set), control.tap.take(), args.record.as_deref())?;
+    let (events, retired) = take_events(&mut control);
+    let shared = Shared::new(show.clicks.len());
+    let device = format!(
+        "{}: {}, {} Hz, {} frames",
+        negotiated.host,
+        negotiated.device,
+        negotiated.rate.hertz(),
+        negotiated.block
+    );
+    let load = Arc::new(LoadMeter::new());
+    let running = opened.start(Box::new(Metered::new(process, &load, negotiated.rate)))?;
+    let quiet = args.json || !args.headless;
+    let fitness = (!args.no_ready).then(|| Fitness::look(&args.log_folder(), &rig, &log_notes, !quiet));
+    let (to_desk, shows) = unbounded();
+    let desk = Desk::spawn(Parts {
+        shows,
+        events,
+        retired,
+        running,
+        requests: requests.clone(),
+        to_ear: ear.events(),
+        telling,
+        shared: shared.clone(),
+        clicks: show.clicks.iter().map(|click| click.name.clone()).collect(),
+        songs: show.songs.iter().map(|song| song.title.clone()).collect(),
+        rate: negotiated.rate,
+        device: show_device(&rig),
+        load: Arc::clone(&load),
+    })
+    .map_err(|error| cannot("no thread for the desk", error))?;
+    let commands = Commands { ring: control.commands, next: 0, notes: log_notes.clone() };
+    let title = show.title.clone();
+    let mut stage = Stage {
+        args,
+        show,
+        set,
+        keys,
+        commands,
+        shared: shared.clone(),
+        renderer,
+        requests,
+        to_ear: ear.sets(),
+        to_desk,
+        started: Instant::now(),
+        signalled,
+        device: device.clone(),
+        offers: Vec::new(),
+        log: log_notes.clone(),
+    };
+    let end = if args.headless { headless::drive(&mut stage) } else { screen::drive(&mut stage)? };
+    let health = shared.lock().health.clone();
+    let finished = desk.finish();
+    let telling = finished.map(|(running, telling)| {
+        running.stop();
+        telling
+    });
+    let heard = ear.finish();
+    if let Some(fitness) = fitness {
+        fitness.end();
+    }
+    let _gone = stage.requests.send(Request::Quit);
+    let board = shared.lock().clone();
+    let frames = health.as_ref().map_or(0, |health| health.frames);
+    let report = Report {
+        show: title,
+        device,
+        rate: negotiated.rate,
+        seconds: negotiated.rate.seconds(Frames(frames as i64)),
+        end,
+        verdict: heard.verdict,
+        switches: board.switches.iter().filter(|switch| switch.is_fault()).count(),
+        switched: board.switches,
+        xruns: board.xruns,
+        tap_dropped: heard.dropped,
+        load: load.summary(),
+        priority: health.and_then(|health| health.priority),
+        log: Some(log_path),
+        record: heard.record,
+        refused_songs: refused.into_iter().map(|song| song.title).collect(),
+        offers: std::mem::take(&mut stage.offers),
+    };
+    log_notes.entry(Entry::Verdict { verdict: Box::new(report.verdict.clone()) });
+    log_notes.entry(Entry::End { reason: report.end.words(), frames: frames as i64 });
+    drop((stage, log_notes));
+    if telling.is_some_and(|telling| !telling.close()) {
+        eprintln!("error: the disk is too slow: the end of the log may be missing");
+    }
+    Ok(report)
+}
+
+fn watch_signals(flag: &Arc<AtomicBool>) {
+    for signal in [signal_hook::consts::SIGINT, signal_hook::consts::SIGTERM] {
+        // Without a handler the signal ends the program as it always does.
+        let _without = signal_hook::flag::register(signal, Arc::clone(flag));
+    }
+}
+
+fn tell(args: &Args, report: &Report) -> Outcome {
+    if args.json {
+        println!("{}", serde_json::to_string(report).unwrap_or_default());
+    } else {
+        match &report.end {
+            End::DeviceLost(why) => eprintln!(
+                "error: the device no longer plays: {why}\n  to mend it: bring the device or its server back, then start again"
+            ),
+            End::AsAsked | End::Signal => {}
+        }
+        report.lines().iter().for_each(|line| println!("{line}"));
+        for (what, path) in [("log", &report.log), ("recording", &report.record)] {
+            if let Some(path) = path {
+                println!("{what}: {}", path.display());
+            }
+        }
+        report.offers.iter().for_each(|offer| println!("keep it? {offer}"));
+    }
+    if report.good() && report.refused_songs.is_empty() { Outcome::Done } else { Outcome::FellShort }
+}

@@ -1,0 +1,214 @@
+//! What the run tells: events through telemetry into log and screen, notes from every thread.
+
+use crate::click::set::Set;
+use crate::device::Negotiated;
+use crate::device::watch::Change;
+use crate::log::{self, Entry, Log, SCHEMA, Start, Trouble, Writer};
+use crate::ready::{Item, State};
+use crate::realtime::command::{Command, When};
+use crate::realtime::event::Event;
+use crate::show::model::{Rig, Show};
+use crate::telemetry::{Drain, LastEvent, LoadSummary};
+use crate::units::FramePos;
+use jiff::ZonedDateTime;
+use std::io;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
+
+/// How long the end waits for a slow disk.
+const PATIENCE: Duration = Duration::from_secs(2);
+
+/// Time of day as screens show it.
+fn clock() -> String {
+    ZonedDateTime::now().strftime("%H:%M:%S").to_string()
+}
+
+/// For every thread that has something to say; clones share one log.
+#[derive(Clone)]
+pub struct Notes {
+    log: Log,
+    last: Arc<Mutex<Option<LastEvent>>>,
+}
+
+impl Notes {
+    /// A line of the log.
+    pub fn note(&self, text: &str) {
+        self.log.say(None, Entry::Note { text: text.into() });
+    }
+
+    pub fn entry(&self, entry: Entry) {
+        self.log.say(None, entry);
+    }
+
+    pub fn command(&self, id: u64, when: When, command: &Command) {
+        self.log.say(None, Entry::Command { id, command: format!("{}{}", words(command), moment(when)) });
+    }
+
+    /// A finding about the computer; what needs mending before doors is shown.
+    pub fn item(&self, item: &Item) {
+        self.note(&format!("ready: {}: {:?}: {} {}", item.name, item.state, item.finding, item.mend));
+        if item.state == State::Alarm {
+            self.show(format!("MEND {}: {}. {}", item.name.to_uppercase(), item.finding, item.mend));
+        }
+    }
+
+    /// Puts a sentence where the screen shows the last event.
+    pub fn show(&self, text: String) {
+        self.set(LastEvent { at: FramePos(0), clock: clock(), text });
+    }
+
+    fn set(&self, event: LastEvent) {
+        *self.last.lock().unwrap_or_else(PoisonError::into_inner) = Some(event);
+    }
+
+    /// The last event that a person must know of.
+    pub fn last(&self) -> Option<LastEvent> {
+        self.last.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+}
+
+/// The desk's end: turns events into lines and a snapshot.
+pub struct Telling {
+    notes: Notes,
+    drain: Drain,
+    writer: Writer,
+    path: PathBuf,
+    priority_told: bool,
+}
+
+impl Telling {
+    /// Opens the night's log. Errors: the folder or the file cannot be made.
+    pub fn open(folder: &Path, show: &Show, set: &Arc<Set>) -> io::Result<Telling> {
+        let (path, log, writer) = log::create(folder)?;
+        let notes = Notes { log, last: Arc::default() };
+        let names = show.clicks.iter().map(|click| click.name.clone()).collect();
+        Ok(Telling { notes, drain: Drain::new(Arc::clone(set), names), writer, path, priority_told: false })
+    }
+
+    pub fn notes(&self) -> Notes {
+        self.notes.clone()
+    }
+
+    pub fn path(&self) -> PathBuf {
+        self.path.clone()
+    }
+
+    /// The first line.
+    pub fn start(&self, show: &Show, rig: &Rig, device: &Negotiated) {
+        self.notes.entry(Entry::Start(Box::new(Start {
+            schema: SCHEMA,
+            program: format!("fogbell {}", env!("CARGO_PKG_VERSION")),
+            show: show.title.clone(),
+            digest: show.digest.clone(),
+            text: show.text.clone(),
+            rig: rig.title.clone(),
+            host: device.host.clone(),
+            device: device.device.clone(),
+            rate: device.rate.hertz(),
+            block: device.block,
+            inputs: device.inputs,
+            outputs: device.outputs,
+            priority: None,
+        })));
+    }
+
+    /// One event, in order.
+    pub fn take(&mut self, event: &Event) {
+        let before = self.drain.snapshot().last_event.clone();
+        let log = &self.notes.log;
+        self.drain.take(event, &clock(), &mut |frame, entry| log.say(Some(frame.0), entry));
+        let after = self.drain.snapshot().last_event.clone();
+        if let Some(happened) = after.filter(|after| Some(after) != before.as_ref()) {
+            self.notes.set(happened);
+        }
+    }
+
+    /// Other songs from now on.
+    pub fn load_set(&mut self, set: Arc<Set>) {
+        self.drain.load(set);
+    }
+
+    /// How much of its time each callback took so far.
+    pub fn load(&self, load: LoadSummary) {
+        self.notes.entry(Entry::Load(load));
+    }
+
+    /// The audio thread's policy, once it is known.
+    pub fn priority(&mut self, policy: &str) {
+        if !self.priority_told {
+            self.priority_told = true;
+            self.notes.note(&format!("audio thread: {policy}"));
+        }
+    }
+
+    /// The device changed its state.
+    pub fn device(&self, change: &Change) {
+        let text = match change {
+            Change::Stalled { .. } => "DEVICE STALLED: it has stopped calling, although no error came".into(),
+            Change::Running => "DEVICE RUNS AGAIN".into(),
+            Change::Lost(why) => format!("DEVICE LOST: {why}"),
+            Change::Finished => "the device has reached its end".into(),
+            Change::Xruns(count) => return self.notes.note(&format!("the host counts {count} more xruns")),
+            Change::LostFrames(count) => return self.notes.note(&format!("{count} frames nobody asked for")),
+        };
+        self.notes.note(&text);
+        self.notes.show(text);
+    }
+
+    /// What is wrong with the log's disk, said on the screen.
+    pub fn look_at_disk(&self) {
+        for trouble in self.writer.trouble.try_iter() {
+            self.notes.show(match trouble {
+                Trouble::Lost(why) => format!("LOG NOT WRITTEN: {why}. The show goes on."),
+                Trouble::Again(lost) => format!("LOG WRITTEN AGAIN; {lost} lines are lost."),
+            });
+        }
+    }
+
+    /// Writes the last lines and waits a moment for the disk; every [`Notes`] must be gone. False: not all is there.
+    pub fn close(self) -> bool {
+        let Telling { notes, writer, .. } = self;
+        drop(notes);
+        writer.finish(PATIENCE)
+    }
+}
+
+fn moment(when: When) -> String {
+    match when {
+        When::Now => String::new(),
+        When::Frame(frame) => format!(" on frame {}", frame.0),
+        When::NextBeat => " at the next beat".into(),
+        When::BarEnd => " at the bar's end".into(),
+        When::SectionEnd => " at the section's end".into(),
+    }
+}
+
+/// A command as a player would say it.
+fn words(command: &Command) -> String {
+    let out = |out: bool| if out { "out" } else { "in" };
+    match command {
+        Command::Choose { song } => format!("choose song {}", song + 1),
+        Command::Start => "start".into(),
+        Command::GoTo { song, leg, count_in } => {
+            format!("go to song {}, leg {leg}{}", song + 1, if *count_in { ", counted in" } else { "" })
+        }
+        Command::Place { song, leg, .. } => format!("place song {}, leg {leg}", song + 1),
+        Command::Stop => "stop".into(),
+        Command::AllOut => "all out".into(),
+        Command::AllBack => "all back".into(),
+        Command::ClickOut => "click out".into(),
+        Command::ClickBack => "click back".into(),
+        Command::OneIsNow => "one is now".into(),
+        Command::ShiftBeats(beats) => format!("beats {beats:+}"),
+        Command::Nudge(frames) => format!("{:+} frames", frames.0),
+        Command::Undo => "undo".into(),
+        Command::Release => "release".into(),
+        Command::MuteClick { click, muted } => format!("click {} {}", click + 1, out(*muted)),
+        Command::Tempo(stretch) => format!("tempo: durations times {}/{}", stretch.over, stretch.under),
+        Command::UseFallback { click, on } => {
+            format!("click {} {}", click + 1, if *on { "from the fallback" } else { "from its primary" })
+        }
+        Command::Load(_) => "load the show again".into(),
+    }
+}

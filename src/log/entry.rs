@@ -1,0 +1,203 @@
+//! The one definition of what a log line holds: writer, reader, schema and table come from it.
+
+use crate::listener::Verdict;
+use crate::realtime::event::{Cause, RunState, Source, Why};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// Version of the lines' form. A reader takes newer ones and passes over what it does not know.
+pub const SCHEMA: u32 = 1;
+
+/// One line of the log.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Line {
+    /// Time of day with its offset (RFC 3339).
+    pub time: String,
+    /// Milliseconds since the log was opened, by a clock that never runs backwards.
+    pub ms: u64,
+    /// Frame on the device's timeline, where the line belongs to one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub frame: Option<i64>,
+    #[serde(flatten)]
+    pub entry: Entry,
+}
+
+/// What a line says.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", tag = "event")]
+pub enum Entry {
+    /// The run began: everything that is needed to read the rest.
+    Start(Box<Start>),
+    /// A song began.
+    Song { song: u16, title: String },
+    /// A pass of a section (or count-in, or pickup) was tied to the device.
+    Section {
+        song: u16,
+        section: String,
+        pass: u32,
+        /// As printed.
+        bar: i32,
+        /// Device frame of the pass's start, unrounded, in frames × 2⁴⁸ as a decimal text.
+        anchor: String,
+        /// Written tempo over tonight's, as two whole numbers.
+        stretch: (i64, i64),
+        #[schemars(with = "String")]
+        why: Why,
+    },
+    /// Somebody asked for something.
+    Command { id: u64, command: String },
+    /// A command took effect on this line's frame, or could not.
+    Answer { id: u64, done: bool },
+    /// The click of a player comes from somewhere else from this frame on.
+    Switch {
+        click: u8,
+        name: String,
+        #[schemars(with = "String")]
+        source: Source,
+        #[schemars(with = "String")]
+        cause: Cause,
+        song: u16,
+        bar: i32,
+        beat: u16,
+    },
+    /// One hit was taken over by the fallback.
+    Covered {
+        click: u8,
+        name: String,
+        #[schemars(with = "String")]
+        cause: Cause,
+    },
+    /// The music stopped, holds or goes on.
+    Run {
+        #[schemars(with = "String")]
+        state: RunState,
+        song: u16,
+        /// The song came to its end.
+        ended: bool,
+    },
+    /// All out, or back.
+    AllOut { on: bool },
+    /// Clicks out, or back.
+    ClickOut { on: bool },
+    /// One click muted, or back.
+    Mute { click: u8, name: String, on: bool },
+    /// A callback was late or short: frames that nobody asked for.
+    Xrun { lost_frames: i64 },
+    /// A hit whose frame nobody asked for sounded this much late.
+    LateHit { hit: u32, late_frames: i64 },
+    /// Hits that fell into frames nobody asked for.
+    LostHits { count: u32 },
+    /// An input brought something that is no sound; it was made silence.
+    BadInput { channel: u16 },
+    /// Each second: loudest sample that left, and the deepest limiter.
+    Levels { peak_db: f64, limiter_db: f64 },
+    /// How long callbacks took, in parts of the time they had: each ten seconds, and at the end.
+    Load(crate::telemetry::LoadSummary),
+    /// Charger or battery changed.
+    Power {
+        #[serde(default)]
+        battery_percent: Option<u8>,
+        #[serde(default)]
+        charger: Option<bool>,
+    },
+    /// Something worth knowing, in words.
+    Note { text: String },
+    /// Events that the engine could not hand over.
+    EventsLost { count: u64 },
+    /// Lines that could not be written before this one.
+    LinesLost { count: u64 },
+    /// What the listener heard.
+    Verdict {
+        #[schemars(with = "serde_json::Value")]
+        verdict: Box<Verdict>,
+    },
+    /// The run ended.
+    End { reason: String, frames: i64 },
+    /// A line of a newer version.
+    #[serde(other)]
+    Unknown,
+}
+
+/// What a run began with.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(default)]
+pub struct Start {
+    /// Version of the lines' form.
+    pub schema: u32,
+    /// "fogbell 0.1.0".
+    pub program: String,
+    pub show: String,
+    /// SHA-256 of the show file, in hexadecimal digits.
+    pub digest: String,
+    /// The show file as played.
+    pub text: String,
+    pub rig: String,
+    pub host: String,
+    pub device: String,
+    pub rate: u32,
+    pub block: u32,
+    pub inputs: u16,
+    pub outputs: u16,
+    /// Real-time policy of the audio thread as read back.
+    pub priority: Option<String>,
+}
+
+/// JSON Schema of one line.
+pub fn schema() -> serde_json::Value {
+    schemars::schema_for!(Line).to_value()
+}
+
+/// The table of events for the documentation, in Markdown: name, fields, meaning.
+pub fn table() -> String {
+    let schema = schema();
+    let mut out = String::from("| event | fields | meaning |\n|---|---|---|\n");
+    for variant in schema["oneOf"].as_array().into_iter().flatten() {
+        let name = variant["properties"]["event"]["const"].as_str().unwrap_or("?");
+        let own = variant["properties"].as_object();
+        let shared = variant["$ref"].as_str().and_then(|path| schema.pointer(path.trim_start_matches('#')));
+        let shared = shared.and_then(|shared| shared["properties"].as_object());
+        let fields: Vec<&str> = own
+            .into_iter()
+            .chain(shared)
+            .flat_map(|fields| fields.keys())
+            .map(String::as_str)
+            .filter(|field| *field != "event")
+            .collect();
+        let meaning = variant["description"].as_str().unwrap_or("").replace('\n', " ");
+        out.push_str(&format!("| `{name}` | {} | {meaning} |\n", fields.join(", ")));
+    }
+    out
+}
+
+/// A level for a log: silence is −200, because JSON has no infinity.
+pub fn decibels(gain: f32) -> f64 {
+    (20.0 * f64::from(gain.abs()).max(1e-10).log10() * 10.0).round() / 10.0
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_table_names_every_event_with_its_meaning() {
+        let table = table();
+        for name in ["start", "switch", "xrun", "load", "verdict", "end"] {
+            assert!(table.contains(&format!("| `{name}` |")), "{name} is not in\n{table}");
+        }
+        let switch = table.lines().find(|line| line.starts_with("| `switch`")).unwrap();
+        assert!(switch.contains("cause") && switch.contains("somewhere else"), "{switch}");
+        assert!(table.lines().skip(2).all(|line| !line.ends_with("|  |")), "{table}");
+    }
+
+    #[test]
+    fn a_line_reads_back_as_it_was_written() {
+        let line = Line {
+            time: "2026-11-25T21:14:03+01:00".into(),
+            ms: 3,
+            frame: Some(-72),
+            entry: Entry::Levels { peak_db: decibels(0.0), limiter_db: 0.0 },
+        };
+        let text = serde_json::to_string(&line).unwrap();
+        assert_eq!(serde_json::from_str::<Line>(&text).unwrap(), line, "{text}");
+    }
+}

@@ -1,0 +1,119 @@
+//! Rig files: read whole, faulty ones told, and held against a show.
+
+use super::{assert_is_whole, example, fixtures, read};
+use fogbell::show::model::Host;
+use fogbell::show::{check_rig_against, default_rig, parse_rig, read_rig};
+
+static FAULTY: &[(&str, usize, &str)] = &[
+    ("", 1, "this rig has no outputs"),
+    ("[outputs]", 1, "this rig has no outputs"),
+    ("outputs = 3", 1, "`outputs` must be a table"),
+    ("[outputs]\ndrums = 0", 2, "`drums` is out of range"),
+    ("[outputs]\ndrums = 257", 2, "`drums` is out of range"),
+    ("[outputs]\ndrums = \"one\"", 2, "`drums` must be a whole number"),
+    ("[outputs]\ndrums = []", 2, "a feed has one channel"),
+    ("[outputs]\ndrums = [1, 2, 3]", 2, "a feed has one channel"),
+    ("[outputs]\ndrums = [1, 1]", 2, "channel 1 is taken already"),
+    ("[outputs]\ndrums = 1\nband = 1", 3, "channel 1 is taken already"),
+    ("[outputs]\ndrums = 2\nband = [1, 2]", 3, "channel 2 is taken already"),
+    ("[outputs]\ndrums = 1\ndrums = 2", 3, "`drums` is written twice"),
+    ("[output]\ndrums = 1", 1, "`output` is no key of a rig"),
+    ("rig = 5\n[outputs]\ndrums = 1", 1, "`rig` must be text"),
+    ("[interface]\nhost = \"asio\"\n[outputs]\ndrums = 1", 2, "`host` knows no \"asio\""),
+    ("[interface]\nhost = \"alsa\"\n[outputs]\ndrums = 1", 2, "does not say which device"),
+    ("[interface]\nrate = 4000\n[outputs]\ndrums = 1", 2, "`rate` is out of range"),
+    ("[interface]\nrate = \"48k\"\n[outputs]\ndrums = 1", 2, "`rate` must be a whole number"),
+    ("[interface]\nblock = 0\n[outputs]\ndrums = 1", 2, "`block` is out of range"),
+    ("[interface]\nbuffer = 64\n[outputs]\ndrums = 1", 2, "`buffer` is no key of [interface]"),
+    ("interface = \"jack\"\n[outputs]\ndrums = 1", 1, "`interface` must be a table"),
+    ("fold = 2\n[outputs]\ndrums = 1", 1, "`fold` must be a list"),
+    ("[outputs]\ndrums = 1\n[[fold]]\noutputs = 2", 3, "`channels` is missing in a fold"),
+    ("[outputs]\ndrums = 1\n[[fold]]\nchannels = { 1 = [\"drums\"] }", 3, "`outputs` is missing in a fold"),
+    (
+        "[outputs]\ndrums = 1\n[[fold]]\noutputs = 2\nchannels = { 3 = [\"drums\"] }",
+        5,
+        "`3` is no channel of this fold",
+    ),
+    ("[outputs]\ndrums = 1\n[[fold]]\noutputs = 2\nchannels = { 1 = [] }", 5, "this channel has no feed"),
+    ("[outputs]\ndrums = 1\n[[fold]]\noutputs = 2\nchannels = { 1 = [3] }", 5, "`1` must be text"),
+    (
+        "[outputs]\ndrums = 1\n[[fold]]\noutputs = 2\nchannels = { \"1+2\" = [\"a\"], 2 = [\"b\"] }",
+        5,
+        "channel 2 is taken",
+    ),
+    ("[outputs]\ndrums = 1\n[inputs]\nroom = 1\ntalk = 1", 5, "input channel 1 is taken already"),
+    ("[outputs]\ndrums = 1\n[inputs]\nroom = \"3\"", 4, "`room` must be a whole number"),
+    ("[outputs]\ndrums = 1\n[keys]\nstart = \"space\"\nstop = \"Space\"", 5, "already does `start`"),
+    ("[outputs]\ndrums = 1\n[keys]\nstart = true", 4, "`start` must be text"),
+    ("[outputs]\ndrums = 1\n[keys]\nstart = []", 4, "`start` names no key"),
+    ("[outputs\ndrums = 1", 1, "header"),
+    ("[outputs]\ndrums = ", 2, "has no value"),
+];
+
+#[test]
+fn every_faulty_rig_is_told_at_its_line() {
+    for (text, line, part) in FAULTY {
+        let reading = parse_rig(text, "rig.toml", &fixtures());
+        reading.faults.iter().for_each(|fault| assert_is_whole(fault, text));
+        let told = reading.faults.iter().any(|fault| fault.line == *line && fault.what.contains(part));
+        assert!(told, "no fault at line {line} with {part:?} in:\n{text}\n{:#?}", reading.faults);
+        assert!(reading.rig.is_none());
+    }
+}
+
+#[test]
+fn a_rig_says_which_feed_goes_where() {
+    let reading = read_rig(&fixtures().join("good/rig_everything.toml")).expect("readable");
+    assert_eq!(reading.faults, []);
+    let rig = reading.rig.expect("good");
+    assert_eq!(
+        (rig.interface.host, rig.interface.rate.hertz(), rig.interface.block),
+        (Host::Jack, 48_000, 128)
+    );
+    let outputs: Vec<_> =
+        rig.outputs.iter().map(|outlet| (outlet.channels.clone(), outlet.feeds.join(" "))).collect();
+    assert_eq!(
+        outputs,
+        [(vec![1], "drums".into()), (vec![2, 3], "band".into()), (vec![4], "keys".to_string())]
+    );
+    assert_eq!(rig.folds.len(), 1);
+    assert_eq!(rig.folds[0][1].feeds, ["band", "keys"]);
+    assert_eq!(rig.inputs, [("room".to_string(), 3)]);
+    let keys: Vec<_> = rig.keys.iter().map(|(action, key)| (action.as_str(), key.as_str())).collect();
+    assert_eq!(keys, [("start", "space"), ("all_out", "0"), ("all_out", "x")]);
+}
+
+#[test]
+fn a_rig_that_does_not_fit_its_show_is_told_in_the_rig_file() {
+    let show = read(&example("everything.toml")).show.expect("good");
+    let good = parse_rig(&example("rig_everything.toml"), "rig.toml", &fixtures());
+    assert_eq!(good.faults_against(&show), []);
+    let text = "[outputs]\ndurms = 1\nband = 2\n[inputs]\nroof = 1\n";
+    let reading = parse_rig(text, "rig.toml", &fixtures());
+    let faults = reading.faults_against(&show);
+    let told: Vec<_> = faults.iter().map(|fault| (fault.line, fault.what.as_str())).collect();
+    assert_eq!(
+        told,
+        [
+            (1, "the feed \"drums\" goes to no channel of [outputs]"),
+            (1, "the feed \"keys\" goes to no channel of [outputs]"),
+            (2, "there is no feed \"durms\""),
+            (3, "the feed \"band\" is stereo, and here it has 1 channel"),
+            (5, "there is no input \"roof\""),
+        ]
+    );
+    assert_eq!(faults[2].mend, "did you mean \"drums\"?");
+    assert!(
+        check_rig_against(&show, &reading.rig.expect("good by itself")).iter().all(|fault| fault.line == 0)
+    );
+}
+
+#[test]
+fn without_a_rig_each_feed_has_the_next_channels() {
+    let show = read(&example("everything.toml")).show.expect("good");
+    let rig = default_rig(&show);
+    let channels: Vec<_> = rig.outputs.iter().map(|outlet| outlet.channels.clone()).collect();
+    assert_eq!(channels, [vec![1], vec![2, 3], vec![4]]);
+    assert_eq!(rig.inputs, [("room".to_string(), 1), ("wren_talk".to_string(), 2)]);
+    assert_eq!(check_rig_against(&show, &rig), []);
+}
