@@ -151,13 +151,15 @@ def check_file(checks, name, path, length, rate, sections):
     checks.that(last - 1 <= len(x) <= last + 2.5 * rate, f"{name}: as long as the song and a tail", (len(x), last))
     try:
         found = wav.chunks(path)
-        check_chunks(checks, name, found, run("sndfile-info", str(path)), rate, sections)
+        number = int(pathlib.Path(path).name.split("-")[0])
+        told = run("sndfile-metadata-get", "--bext-originator", "--bext-description", "--bext-orig-date", str(path))
+        check_chunks(checks, name, found, run("sndfile-info", str(path)), told, number, rate, sections)
     except ValueError as fault:
         checks.that(False, f"{name}: chunks are whole", fault)
     return x
 
 
-def check_chunks(checks, name, found, info, rate, sections):
+def check_chunks(checks, name, found, info, told, number, rate, sections):
     cues = wav.cues(found)
     wanted = {exact.frame(time, rate)[0]: label for label, time in sections}
     others = [frame for frame, _ in cues if frame not in wanted and frame != 0]
@@ -172,8 +174,11 @@ def check_chunks(checks, name, found, info, rate, sections):
     if checks.that(origin is not None, f"{name}: a broadcast extension", [kind for kind, _ in found]):
         checks.that(origin["version"] <= 2 and origin["originator"].lower().startswith("fogbell"),
                     f"{name}: its origin is told", origin)
-        checks.that(f"{origin['time_reference']}" in info.replace(",", ""), f"{name}: sndfile-info reads the same origin",
-                    origin["time_reference"])
+        checks.that(all(origin[key] and origin[key] in told for key in ("originator", "description", "date")),
+                    f"{name}: libsndfile reads the same origin", (origin, told))
+        # The program's own promise: song n begins at n o'clock of one timeline.
+        checks.that(origin["time_reference"] == number * 3600 * rate, f"{name}: it begins at {number} o'clock",
+                    origin["time_reference"] / rate / 3600)
 
 
 def run(*command):

@@ -238,6 +238,7 @@ def song_due(song, clicks):
             counted = count_bars(song, bars[0], rate)
             for place, bar, beat, kind in count_hits(bars[0], counted):
                 for hits in due.hits.values():
+                    kind = "count" if due.voiced else kind
                     hits.append(Due(bar, beat, 0, kind, 60 * place / rate, count=True))
             due.length = 60 * counted * bars[0].length / rate
         parts = stretches(rate, section.get("tempo_moves", []), bars)

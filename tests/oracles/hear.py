@@ -45,11 +45,12 @@ def behind_tail(x, peak, width, top):
     The tail is a sum of a few decaying sines, so each sample is a fixed combination of those before it (linear
     prediction, least squares). The new hit begins at the first sample that this combination misses.
     """
-    order, start, stop = 10, peak - 5 * width, peak + width
+    # At high rates neighbouring samples say nearly the same: steps of 1/48,000 s keep the equations sound.
+    order, step, start, stop = 10, max(1, round(width / 96)), peak - 5 * width, peak + width
     quiet = peak - width
-    if start - order < 0:
+    if start - order * step < 0:
         return peak
-    past = np.stack([x[start - k : stop - k] for k in range(1, order + 1)], axis=1)
+    past = np.stack([x[start - k * step : stop - k * step] for k in range(1, order + 1)], axis=1)
     fitted = quiet - start
     weights, *_ = np.linalg.lstsq(past[:fitted], x[start:quiet], rcond=1e-10)
     missed = np.abs(x[start:stop] - past @ weights)

@@ -41,10 +41,10 @@ def chunk(name, body):
     return name + struct.pack("<I", len(body)) + body + b"\0" * (len(body) % 2)
 
 
-def add_chunks(path, cues):
+def add_chunks(path, number, cues):
     """bext, cue and labels behind the data, as a program may write them."""
     bext = b"a stem".ljust(256, b"\0") + b"Fogbell".ljust(32, b"\0") + bytes(32) + b"2026-01-01" + b"00:00:00"
-    bext += struct.pack("<QH", 48_000, 2) + bytes(64 + 10 + 180)
+    bext += struct.pack("<QH", number * 3600 * RATE, 2) + bytes(64 + 10 + 180)
     points, labels = struct.pack("<I", len(cues)), b"adtl"
     for number, (frame, label) in enumerate(cues, 1):
         points += struct.pack("<II4sIII", number, frame, b"data", 0, 0, frame)
@@ -71,7 +71,7 @@ def make(show_path, folder):
                                     f"{float(due.time):.9f}"])
                 path = folder / f"{number:02}-{check.slug(song.title)}.{check.slug(click)}.wav"
                 soundfile.write(path, x, RATE, subtype="PCM_24")
-                add_chunks(path, [(exact.frame(time, RATE)[0], name or "song") for name, time in song.sections])
+                add_chunks(path, number, [(exact.frame(time, RATE)[0], name or "song") for name, time in song.sections])
 
 
 def first_stem(folder):
@@ -175,6 +175,13 @@ def moved_marker(folder):
     path.write_bytes(data)
 
 
+def moved_origin(folder):
+    path = first_stem(folder)
+    data = bytearray(path.read_bytes())
+    data[data.index(b"bext") + 8 + 338] ^= 1
+    path.write_bytes(data)
+
+
 def no_origin(folder):
     path = first_stem(folder)
     path.write_bytes(path.read_bytes().replace(b"bext", b"bexx", 1))
@@ -200,6 +207,7 @@ DAMAGES = {
     "a torn file": torn,
     "a marker 9 frames off": moved_marker,
     "no broadcast extension": no_origin,
+    "an origin one frame off": moved_origin,
     "a stem gone": gone,
 }
 
