@@ -78,6 +78,8 @@ fn everything_that_is_written_arrives() {
     let bell = show.sounds.iter().find(|sound| sound.name == "bell").expect("bell");
     assert!(matches!(&bell.accent, SoundSource::Wav(path) if path.ends_with("../sounds/bell.wav")));
     assert!(matches!(bell.eighth, SoundSource::Synth(synth) if synth.hertz == 800.0));
+    // An exponential falls by 60 dB in ln(1000) = 6.9078 of its time constants.
+    assert!(matches!(bell.beat, SoundSource::Synth(synth) if (synth.decay_ms * 6.9078 - 30.0).abs() < 1e-3));
 }
 
 #[test]
