@@ -156,8 +156,8 @@ impl Bench {
     }
 }
 
-/// First hit: 20 ms of start delay after the first frame that could still be decided.
-const FIRST: i64 = LOOK_AHEAD as i64 + 960;
+/// First hit of a start on frame 0: gains have settled after 55 ms.
+const FIRST: i64 = 2640;
 
 fn start_and_run(frames: usize, blocks: &mut dyn FnMut() -> usize) -> Bench {
     let mut bench = Bench::new(set(false));
