@@ -51,7 +51,7 @@ fn on_a_server(test: &str, body: impl FnOnce()) {
         }
         std::thread::sleep(Duration::from_millis(20));
     };
-    let said = std::fs::read_to_string(server.said.path()).unwrap_or_default();
+    let said = server.words();
     assert!(status.success(), "{test} failed in its child process, see above: {status}\njackd said:\n{said}");
 }
 

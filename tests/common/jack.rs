@@ -9,7 +9,7 @@ use std::time::{Duration, Instant};
 pub struct Server {
     pub name: String,
     pub process: Child,
-    pub said: tempfile::NamedTempFile,
+    said: tempfile::NamedTempFile,
 }
 
 impl Server {
@@ -32,6 +32,11 @@ impl Server {
                 panic!("jackd cannot be started ({fault}): apt-get install --no-install-recommends jackd2")
             });
         Server { name, process, said }
+    }
+
+    /// What it printed.
+    pub fn words(&self) -> String {
+        std::fs::read_to_string(self.said.path()).unwrap_or_default()
     }
 
     /// Politely, so that it gives its place in the system's list of servers back: that holds eight, and
