@@ -149,8 +149,9 @@ fn our_own_output_patched_to_our_own_input_is_back_after_the_same_frames_always(
         let (mut running, seen) = start(&setup("none", 1, 1));
         tool("jack_connect", &["fogbell:out_1", "fogbell:in_1"]);
         wait_until(&mut *running, |health| health.frames > 48_000);
-        running.stop();
+        // Before the end: closing takes the cable out first.
         let seen = lock(&seen).clone();
+        running.stop();
         assert_no_gap(&seen.blocks);
         let mut heard = seen.heard.iter();
         let mut back = 0;
