@@ -5,6 +5,7 @@ use super::result::End;
 use super::session::Stage;
 use crate::realtime::command::{Command, When};
 use crate::realtime::event::RunState;
+use crate::units::FramePos;
 use crate::view::conductor::{Conductor, Out};
 use crate::view::keys::{Action, Input, Press};
 use std::sync::atomic::Ordering::Relaxed;
@@ -74,13 +75,15 @@ pub fn drive(stage: &mut Stage) -> End {
     }
 }
 
-/// The song that `--start` names; nothing without it.
+/// The song that `--start` names; nothing without it. It starts half a second into the device's time, on a known
+/// frame, so that a scripted world can be in time with it.
 fn start(stage: &mut Stage) {
     let Some(song) = stage.args.start.as_ref().and_then(|wanted| find_song(&stage.show, wanted)) else {
         return;
     };
+    let first = FramePos(stage.set.rate.frames(0.5).0);
     stage.commands.send(When::Now, Command::Choose { song });
-    stage.commands.send(When::Now, Command::Start);
+    stage.commands.send(When::Frame(first), Command::Start);
 }
 
 /// A song by its number in the set or its title (any case).
