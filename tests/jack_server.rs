@@ -5,13 +5,16 @@
 //! the wall clock but that nothing hangs: frames, counts and order are.
 #![cfg(all(feature = "jack", target_os = "linux"))]
 
+#[path = "common/jack.rs"]
+mod jack;
+
 use fogbell::device::jack_host::JackHost;
 use fogbell::device::{Health, HealthState, Interface, OpenSetup, Running, watch};
 use fogbell::realtime::io::{Io, Process};
 use fogbell::units::SampleRate;
+use jack::Server;
 use rustix::process::{Pid, Signal, kill_process};
-use std::process::{Child, Command, Stdio};
-use std::sync::atomic::{AtomicU32, Ordering::Relaxed};
+use std::process::Command;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -20,66 +23,6 @@ const SERVER_PID: &str = "FOGBELL_TEST_SERVER_PID";
 
 /// A machine may sleep for a while; a hang is longer.
 const PATIENCE: Duration = Duration::from_secs(20);
-
-/// A server with the dummy back end: 48 kHz, 128 frames, 8 inputs and 8 outputs. Ended when dropped.
-struct Server {
-    name: String,
-    process: Child,
-    said: tempfile::NamedTempFile,
-}
-
-impl Server {
-    fn start() -> Server {
-        static COUNT: AtomicU32 = AtomicU32::new(0);
-        let count = COUNT.fetch_add(1, Relaxed);
-        Server::named(format!("fogbell-test-{}-{count}", std::process::id()))
-    }
-
-    fn named(name: String) -> Server {
-        let said = tempfile::NamedTempFile::new().unwrap();
-        let process = Command::new("jackd")
-            .args(["-n", &name, "-d", "dummy", "-r", "48000", "-p", "128", "-C", "8", "-P", "8"])
-            .env("JACK_NO_AUDIO_RESERVATION", "1")
-            .stdin(Stdio::null())
-            .stdout(said.reopen().unwrap())
-            .stderr(said.reopen().unwrap())
-            .spawn()
-            .unwrap_or_else(|fault| {
-                panic!("jackd cannot be started ({fault}): apt-get install --no-install-recommends jackd2")
-            });
-        Server { name, process, said }
-    }
-
-    /// Politely, so that it gives its place in the system's list of servers back: that holds eight, and
-    /// keeps the dead ones.
-    fn end(&mut self) -> bool {
-        let pid = Pid::from_child(&self.process);
-        let _ = kill_process(pid, Signal::CONT);
-        let _ = kill_process(pid, Signal::TERM);
-        let begun = Instant::now();
-        while begun.elapsed() < Duration::from_secs(5) {
-            if let Ok(Some(status)) = self.process.try_wait() {
-                return std::os::unix::process::ExitStatusExt::signal(&status) != Some(9);
-            }
-            std::thread::sleep(Duration::from_millis(20));
-        }
-        let _ = self.process.kill();
-        let _ = self.process.wait();
-        false
-    }
-}
-
-impl Drop for Server {
-    fn drop(&mut self) {
-        if !self.end() {
-            // A server of the same name takes over a dead one's place, and gives it back.
-            let mut heir = Server::named(self.name.clone());
-            std::thread::sleep(Duration::from_millis(500));
-            heir.end();
-            std::mem::forget(heir);
-        }
-    }
-}
 
 /// Runs `body` in a child process of the same test, with a server of its own; one at a time.
 fn on_a_server(test: &str, body: impl FnOnce()) {
@@ -108,7 +51,7 @@ fn on_a_server(test: &str, body: impl FnOnce()) {
         }
         std::thread::sleep(Duration::from_millis(20));
     };
-    let said = std::fs::read_to_string(server.said.path()).unwrap_or_default();
+    let said = server.words();
     assert!(status.success(), "{test} failed in its child process, see above: {status}\njackd said:\n{said}");
 }
 
@@ -206,8 +149,9 @@ fn our_own_output_patched_to_our_own_input_is_back_after_the_same_frames_always(
         let (mut running, seen) = start(&setup("none", 1, 1));
         tool("jack_connect", &["fogbell:out_1", "fogbell:in_1"]);
         wait_until(&mut *running, |health| health.frames > 48_000);
-        running.stop();
+        // Before the end: closing takes the cable out first.
         let seen = lock(&seen).clone();
+        running.stop();
         assert_no_gap(&seen.blocks);
         let mut heard = seen.heard.iter();
         let mut back = 0;

@@ -94,7 +94,7 @@ fn lead_in(text: &str) -> Result<f64, String> {
 /// What ends the command before anything is written.
 enum Refusal {
     Words(String),
-    Faults(Reading),
+    Faults(Box<Reading>),
 }
 
 pub fn run(args: &Args) -> Outcome {
@@ -124,7 +124,7 @@ fn read(args: &Args) -> Result<(Reading, Show, Plan, Wish), Refusal> {
         let path = args.show.display();
         Refusal::Words(format!("{path} cannot be read: {why}\n  to mend it: give the path of a show file"))
     })?;
-    let Some(show) = reading.show.take() else { return Err(Refusal::Faults(reading)) };
+    let Some(show) = reading.show.take() else { return Err(Refusal::Faults(Box::new(reading))) };
     let wish = wish(args, &show, &reading).map_err(Refusal::Words)?;
     let plan = stems::plan(&reading, &show, &wish).map_err(|why| Refusal::Words(why.to_string()))?;
     Ok((reading, show, plan, wish))

@@ -35,7 +35,7 @@ impl Lengths {
             begun: ms(2),
             forgiven: ms(5),
             together: ms(30),
-            edge: (ms(10), ms(25)),
+            edge: (ms(25), ms(25)),
         }
     }
 }

@@ -8,7 +8,7 @@ use super::template::Template;
 use crate::click::set::{Grid, Hit, Leg, Set, StreamPlan, Stretch};
 use crate::realtime::event::{Event, Source, What};
 use crate::realtime::setup::{EngineSetup, OutletSetup, PartSource};
-use crate::units::{Exact, FRACTION_BITS, FramePos};
+use crate::units::{Exact, FRACTION_BITS, FramePos, Span};
 use std::sync::Arc;
 
 /// Who is told what is due.
@@ -397,7 +397,9 @@ impl Plan {
             .filter(|other| other.lane == hit.lane)
             .map(|other| placing.frame(other).0)
             .find(|other| *other > frame);
-        let frames = (next.unwrap_or(frame + CLIP_SECONDS * rate) - frame).min(CLIP_SECONDS * rate);
+        // The next leg's first hit is not this one's sound.
+        let end = frame_of_local(placing.at, placing.stretch, leg.grid.length).0;
+        let frames = (next.unwrap_or(end) - frame).clamp(1, CLIP_SECONDS * rate);
         // One rounding a placing: which frame of the file lies on device frame 0.
         let zero = Exact(stream.origin.0 + leg.written.0 - placing.at.0).nearest().0;
         let lead = CLIP_LEAD_MS * rate / 1000;
@@ -414,7 +416,11 @@ impl Plan {
 /// The frame of a hit: `at + local × over / under`, all of it exact, rounded once, halves up.
 fn frame_of(at: Exact, stretch: Stretch, hit: &Hit) -> FramePos {
     let one = 1i128 << FRACTION_BITS;
-    let local = i128::from(hit.frame) * one + i128::from(hit.part) * (one >> 32);
+    frame_of_local(at, stretch, Span(i128::from(hit.frame) * one + i128::from(hit.part) * (one >> 32)))
+}
+
+fn frame_of_local(at: Exact, stretch: Stretch, local: Span) -> FramePos {
+    let (one, local) = (1i128 << FRACTION_BITS, local.0);
     let under = i128::from(stretch.under.max(1));
     let numerator = at.0 * under + local * i128::from(stretch.over);
     FramePos((2 * numerator + under * one).div_euclid(2 * under * one) as i64)
@@ -424,7 +430,6 @@ fn frame_of(at: Exact, stretch: Stretch, hit: &Hit) -> FramePos {
 mod tests {
     use super::*;
     use crate::click::set::HitKind;
-    use crate::units::Span;
 
     fn hit(local: Span) -> Hit {
         let mut hit = Hit {

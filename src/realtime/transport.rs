@@ -12,6 +12,9 @@ const GUARD_SECONDS: f64 = 0.010;
 /// A nudge to an earlier place sounds what it skipped at once, when that is no more than this late.
 const GRACE_SECONDS: f64 = 0.050;
 
+/// The engine's gains ramp for 50 ms when it starts.
+const SETTLED_SECONDS: f64 = 0.055;
+
 /// A hit that is due: its onset frame and what it is.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct DueHit {
@@ -77,6 +80,8 @@ pub struct Transport {
     /// First hit after start: time for gains to settle, and for a stream to arrive.
     start_delay: Frames,
     stream_delay: Frames,
+    /// Gains have settled after the load: a first hit is as loud as the rest.
+    settled: FramePos,
 }
 
 impl Transport {
@@ -103,6 +108,7 @@ impl Transport {
             grace: set.rate.frames(GRACE_SECONDS),
             start_delay: set.rate.frames(0.020),
             stream_delay: set.rate.frames(0.150),
+            settled: FramePos(set.rate.frames(SETTLED_SECONDS).0),
         }
     }
 
@@ -357,7 +363,7 @@ impl Transport {
             self.stop(at, true, sink);
             return true;
         }
-        let anchor = Anchor { at: Exact::at(at + self.delay(plan)), stretch };
+        let anchor = Anchor { at: Exact::at((at + self.delay(plan)).max(self.settled)), stretch };
         self.place(set, song, 0, false, 0, anchor, at, Why::Start, sink);
         true
     }
@@ -383,7 +389,7 @@ impl Transport {
         let Some(target) = set.songs.get(song).and_then(|plan| plan.legs.get(leg)) else { return false };
         let called = count_in && target.kind != LegKind::CountIn && target.count_in.is_some();
         let place = if count_in && self.run != RunState::Playing {
-            place + Span::frames(self.start_delay)
+            (place + Span::frames(self.start_delay)).max(Exact::at(self.settled))
         } else {
             place
         };

@@ -280,7 +280,8 @@ enum SoundWord {
 struct SynthTable {
     #[schemars(range(min = 100, max = 8000))]
     hertz: Option<f64>,
-    #[schemars(range(min = 1, max = 200))]
+    /// Until it has fallen by 60 dB.
+    #[schemars(range(min = 2, max = 1500))]
     decay_ms: Option<f64>,
     #[schemars(range(min = 0.2, max = 20))]
     attack_ms: Option<f64>,

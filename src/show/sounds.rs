@@ -1,6 +1,6 @@
 //! What hits sound like: built-in sounds and those of the show.
 
-use super::built_in::{BUILT_IN, built_in as named};
+use super::built_in::{BUILT_IN, FALL_60_DB, built_in as named};
 use super::keys;
 use super::model::{SoundDef, SoundSource};
 use super::walk::{Node, Walk, Wrong};
@@ -119,7 +119,7 @@ fn source<'t>(
     let SoundSource::Synth(mut synth) = *base else { return None };
     let mut number = |key: &str, range, unit| table.get(key).and_then(|node| walk.number(&node, range, unit));
     synth.hertz = number("hertz", 100.0..=8000.0, " Hz").unwrap_or(synth.hertz);
-    synth.decay_ms = number("decay_ms", 1.0..=200.0, " ms").unwrap_or(synth.decay_ms);
+    synth.decay_ms = number("decay_ms", 2.0..=1500.0, " ms").map_or(synth.decay_ms, |ms| ms / FALL_60_DB);
     synth.attack_ms = number("attack_ms", 0.2..=20.0, " ms").unwrap_or(synth.attack_ms);
     synth.edge = number("edge", 0.0..=1.0, "").unwrap_or(synth.edge);
     synth.peak = number("peak", -60.0..=-6.0, " dBFS").map_or(synth.peak, Decibels);

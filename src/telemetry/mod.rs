@@ -65,15 +65,15 @@ impl Drain {
     pub fn take(&mut self, event: &Event, clock: &str, log: &mut dyn FnMut(FramePos, Entry)) {
         let mut say = |entry| log(event.at, entry);
         match event.what {
-            What::Status(status) => return self.status(event.at, status, log),
+            What::Status(status) => self.status(event.at, status, log),
             What::Done { id } => say(Entry::Answer { id, done: true }),
             What::Refused { id } => say(Entry::Answer { id, done: false }),
-            What::Placed { .. } => return self.placed(event, log),
+            What::Placed { .. } => self.placed(event, log),
             What::Holding { song, .. } => say(Entry::Run { state: RunState::Holding, song, ended: false }),
             What::Stopped { song, ended } => say(Entry::Run { state: RunState::Stopped, song, ended }),
             What::LateHit { hit, late } => say(Entry::LateHit { hit, late_frames: late.0 }),
             What::LostHits { from, to } => say(Entry::LostHits { count: to.saturating_sub(from) }),
-            What::Switched { .. } => return self.switched(event, clock, log),
+            What::Switched { .. } => self.switched(event, clock, log),
             What::Covered { click, cause } => say(Entry::Covered { click, name: self.name(click), cause }),
             What::AllOut(on) => say(Entry::AllOut { on }),
             What::ClickOut(on) => say(Entry::ClickOut { on }),

@@ -5,9 +5,10 @@
 //! CLOCK, the process whose end stops the card's clock.
 
 use fogbell::device::cpal_host::CpalHost;
+use fogbell::device::inject::{Injected, Injection};
 use fogbell::device::{Health, HealthState, Interface, OpenSetup, Running};
 use fogbell::realtime::io::{Io, Process};
-use fogbell::units::SampleRate;
+use fogbell::units::{FramePos, SampleRate};
 use rustix::process::{Pid, Signal, kill_process};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
@@ -58,12 +59,17 @@ fn wait_until(running: &mut dyn Running, ready: impl Fn(&Health) -> bool) -> Hea
 }
 
 fn start(period: u32) -> (Box<dyn Running>, Arc<Mutex<Seen>>) {
+    start_with(period, &Injection::default())
+}
+
+fn start_with(period: u32, faults: &Injection) -> (Box<dyn Running>, Arc<Mutex<Seen>>) {
     let setup = OpenSetup { device: BOTH.into(), ..OpenSetup::new(SampleRate::standard(), period, 2, 2) };
     let opened = CpalHost::named("alsa").unwrap().open(&setup).unwrap();
     let negotiated = opened.negotiated();
     assert_eq!((negotiated.block, negotiated.id.as_str()), (period, BOTH));
     let seen = Arc::new(Mutex::new(Seen::default()));
-    (opened.start(Box::new(Numbers(Arc::clone(&seen)))).unwrap(), seen)
+    let process = Injected::new(Numbers(Arc::clone(&seen)), faults, 2, 2);
+    (opened.start(Box::new(process)).unwrap(), seen)
 }
 
 fn the_card_is_listed_by_its_name() {
@@ -97,6 +103,26 @@ fn what_is_played_is_captured_frame_by_frame(period: u32) {
     assert!(delays[delays.len() - 1] <= 8 * i64::from(period), "{}", delays[delays.len() - 1]);
 }
 
+/// A callback is held up for 50 ms, 2,400 frames: the card runs dry, and what the clock ran on is lost.
+fn a_callback_that_takes_too_long_loses_what_the_clock_ran_on(period: u32) {
+    let stall = Some((FramePos(24_000), Duration::from_millis(50)));
+    let (mut running, seen) = start_with(period, &Injection { stall, ..Injection::default() });
+    let health = wait_until(&mut *running, |health| health.frames > 72_000);
+    running.stop();
+    let seen = seen.lock().unwrap_or_else(PoisonError::into_inner).clone();
+    let way = |(at, number): &(i64, i64)| (at - number + 1).rem_euclid(MODULUS);
+    let (before, after) = (way(&seen.heard[8_000]), way(&seen.heard[seen.heard.len() - 1]));
+    println!(
+        "held up: {} xruns, {} frames lost, {} slips; back after {before}, then {after} frames",
+        health.xruns, seen.lost, health.input_slips
+    );
+    assert!(health.xruns >= 1);
+    // The card plays two periods of its buffer first; its times are a period apart.
+    let period = i64::from(period);
+    assert!((2_400 - 4 * period..=2_400 + 2 * period).contains(&seen.lost), "{}", seen.lost);
+    assert!((after - before).abs() <= 2 * period, "{before} {after}");
+}
+
 fn a_pulled_card_is_lost_and_opens_again_once_it_is_back(period: u32) {
     let (mut running, _) = start(period);
     wait_until(&mut *running, |health| health.callbacks > 10);
@@ -128,6 +154,7 @@ fn main() {
     let clock: i32 = std::env::var("CLOCK").expect("CLOCK").parse().expect("a process");
     the_card_is_listed_by_its_name();
     what_is_played_is_captured_frame_by_frame(period);
+    a_callback_that_takes_too_long_loses_what_the_clock_ran_on(period);
     a_pulled_card_is_lost_and_opens_again_once_it_is_back(period);
     a_card_whose_clock_stops_is_noticed(period, Pid::from_raw(clock).expect("a process"));
     println!("passed at {period}");

@@ -214,9 +214,10 @@ impl Parts {
                 board.at = event.at;
                 board.read = Some(Instant::now());
             }
-            What::Placed { stretch, .. } => board.view.stretch = Some(stretch),
+            What::Placed { stretch, .. } => (board.view.stretch, board.view.held_leg) = (Some(stretch), None),
+            What::Holding { leg, .. } => board.view.held_leg = Some(leg),
             What::Stopped { ended, .. } => {
-                board.view.stretch = None;
+                (board.view.stretch, board.view.held_leg) = (None, None);
                 board.songs_ended += u64::from(ended);
             }
             What::Muted { click, muted } => {

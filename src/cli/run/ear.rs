@@ -17,6 +17,9 @@ const LOOK: Duration = Duration::from_millis(10);
 /// A recording is synced this often: a kill loses no more.
 const SYNC_EVERY: Duration = Duration::from_secs(1);
 
+/// Judgement stays this far behind hearing.
+const PATIENCE_SECONDS: f64 = 10.0;
+
 /// What was heard by the end.
 pub struct Heard {
     pub verdict: Verdict,
@@ -48,7 +51,9 @@ impl Ear {
         let inputs = tap.as_ref().map_or(0, |tap| tap.inputs);
         let path = record.map(Path::to_path_buf);
         let record = record.map(|path| recording(path, setup, channels + inputs)).transpose()?;
-        let listener = Listener::new(Listener::templates(&set), setup.rate, channels);
+        let mut listener = Listener::new(Listener::templates(&set), setup.rate, channels);
+        // A busy computer may bring the engine's account seconds after the sound.
+        listener.set_patience(setup.rate.frames(PATIENCE_SECONDS));
         let plan = Plan::new(set, setup, Box::new(WavClips::new(setup.rate.hertz())));
         let recorder =
             tap.map(|tap| Recorder::new(tap.headers, tap.samples, tap.inputs, tap.outputs, record));

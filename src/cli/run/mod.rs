@@ -38,7 +38,7 @@ pub struct Args {
     /// Start this song at once: its number in the set, or its title
     #[arg(long, value_name = "SONG")]
     pub start: Option<String>,
-    /// Press a key's action at a time: `--press "4.5 all out"` (may be given again)
+    /// Press a key's action at a time: `--press "4.5 all-out"` (may be given again)
     #[arg(long, value_name = "SECONDS ACTION")]
     pub press: Vec<String>,
     /// Write outputs and inputs to this WAV
@@ -103,5 +103,15 @@ pub fn run(args: &Args) -> Outcome {
         Ok(night) => night,
         Err(refusal) => return refusal.tell(args.json),
     };
+    if let Some(wanted) =
+        args.start.as_ref().filter(|wanted| headless::find_song(&night.show, wanted).is_none())
+    {
+        let songs: Vec<&str> = night.show.songs.iter().map(|song| song.title.as_str()).collect();
+        let text = format!(
+            "error: no song `{wanted}`\n  to mend it: give --start a number or one of {}",
+            songs.join(", ")
+        );
+        return night::Refusal { text, outcome: Outcome::NotUnderstood }.tell(args.json);
+    }
     session::run(args, night)
 }

@@ -156,8 +156,8 @@ impl Bench {
     }
 }
 
-/// First hit: 20 ms of start delay after the first frame that could still be decided.
-const FIRST: i64 = LOOK_AHEAD as i64 + 960;
+/// First hit of a start on frame 0: gains have settled after 55 ms.
+const FIRST: i64 = 2640;
 
 fn start_and_run(frames: usize, blocks: &mut dyn FnMut() -> usize) -> Bench {
     let mut bench = Bench::new(set(false));
@@ -221,7 +221,7 @@ fn a_turned_round_band_is_mended_by_a_beat_without_moving_the_beats() {
 fn one_is_now_puts_a_bar_line_on_the_next_frame_that_can_be_decided() {
     let mut bench = Bench::new(set(false));
     bench.send(When::Now, Command::Start);
-    bench.run(3 * BEAT as usize + 3000, &mut || 100);
+    bench.run(3 * BEAT as usize + 4600, &mut || 100);
     let now = bench.heard.len() as i64 + LOOK_AHEAD as i64;
     bench.send(When::Now, Command::OneIsNow);
     bench.run(20 * BEAT as usize, &mut || 100);
@@ -234,7 +234,7 @@ fn one_is_now_puts_a_bar_line_on_the_next_frame_that_can_be_decided() {
 fn a_nudge_and_its_undo_lose_and_double_nothing() {
     let mut bench = Bench::new(set(false));
     bench.send(When::Now, Command::Start);
-    bench.run(2 * BEAT as usize + 2000, &mut || 100);
+    bench.run(2 * BEAT as usize + 3600, &mut || 100);
     bench.send(When::Now, Command::Nudge(Frames(480)));
     bench.run(2 * BEAT as usize, &mut || 100);
     bench.send(When::Now, Command::Undo);

@@ -1,0 +1,6 @@
+//! A night with the real binary: it plays, fails as rehearsed, is killed, and what left is judged.
+
+mod run;
+
+#[cfg(all(feature = "jack", target_os = "linux"))]
+mod jack;
