@@ -494,13 +494,13 @@ impl Transport {
                 if vamps && pass > 0 {
                     let back = ((length.0 - 1 - place.0) / length.0.max(1)).clamp(1, i128::from(pass));
                     pass -= back as u32;
-                    place = place + Span(length.0 * back);
+                    place += Span(length.0 * back);
                     continue;
                 }
                 let before = leg.checked_sub(1).and_then(|before| plan.legs.get(before));
                 let Some(before) = before.filter(|_| !called) else { return false };
                 (leg, pass, length) = (leg - 1, 0, before.grid.length);
-                place = place + length;
+                place += length;
             } else if place < length {
                 break;
             } else if vamps && length.0 > 0 {

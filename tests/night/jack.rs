@@ -80,7 +80,11 @@ impl Stage {
     fn until(&self, what: &str, done: impl Fn() -> bool) {
         let begun = Instant::now();
         while !done() {
-            assert!(begun.elapsed() < PATIENCE, "{what}: not within {PATIENCE:?}\njackd said:\n{}", self.server.words());
+            assert!(
+                begun.elapsed() < PATIENCE,
+                "{what}: not within {PATIENCE:?}\njackd said:\n{}",
+                self.server.words()
+            );
             std::thread::sleep(Duration::from_millis(50));
         }
     }
