@@ -41,6 +41,15 @@ pub enum Entry {
         anchor: String,
         /// Written tempo over tonight's, as two whole numbers.
         stretch: (i64, i64),
+        /// Index of the leg in the song, count-in first.
+        #[serde(default)]
+        leg: u16,
+        /// It is the count-in that leads to the leg, not the leg.
+        #[serde(default)]
+        called: bool,
+        /// The first hit that belongs to this placing: with the show, these lines are a replay of the night.
+        #[serde(default)]
+        from_hit: u32,
         #[schemars(with = "String")]
         why: Why,
     },

@@ -107,7 +107,7 @@ impl Drain {
     }
 
     fn placed(&mut self, event: &Event, log: &mut dyn FnMut(FramePos, Entry)) {
-        let What::Placed { song, leg, called, pass, anchor_at, stretch, why, .. } = event.what else {
+        let What::Placed { song, leg, called, pass, anchor_at, stretch, from_hit, why } = event.what else {
             return;
         };
         self.snapshot.stretch = stretch;
@@ -120,7 +120,11 @@ impl Drain {
         let Some(here) = plan.legs.get(usize::from(leg)) else { return };
         let section = if called { words::section(LegKind::CountIn, "") } else { words::leg(here) };
         let (anchor, stretch) = (anchor_at.0.to_string(), (stretch.over, stretch.under));
-        log(event.at, Entry::Section { song, section, pass, bar: here.first_bar, anchor, stretch, why });
+        let bar = here.first_bar;
+        log(
+            event.at,
+            Entry::Section { song, section, pass, bar, anchor, stretch, leg, called, from_hit, why },
+        );
     }
 
     fn switched(&mut self, event: &Event, clock: &str, log: &mut dyn FnMut(FramePos, Entry)) {
