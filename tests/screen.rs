@@ -10,6 +10,9 @@ use ratatui::backend::TestBackend;
 #[path = "screen/night.rs"]
 mod night;
 
+#[path = "screen/show.rs"]
+mod show;
+
 #[path = "screen/terminal.rs"]
 mod terminal;
 

@@ -147,11 +147,11 @@ impl Head {
             (Some(Ok(_)), None) => self.path,
             (None, None) => None,
             (Some(Err(why)), None) => {
-                eprintln!("error: the recording is not whole: {why}");
+                super::complain(&format!("error: the recording is not whole: {why}"));
                 None
             }
             (_, Some(why)) => {
-                eprintln!("error: the recording is not whole: {why}");
+                super::complain(&format!("error: the recording is not whole: {why}"));
                 None
             }
         };

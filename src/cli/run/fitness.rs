@@ -37,7 +37,7 @@ impl Fitness {
                 let items = ready::list(&setup);
                 items.iter().for_each(|item| notes.item(item));
                 if print {
-                    eprint!("{}", ready::text(&items));
+                    super::complain(&ready::text(&items));
                 }
             });
         Fitness { guards }

@@ -17,6 +17,7 @@ mod session;
 mod telling;
 
 use super::Outcome;
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -114,4 +115,14 @@ pub fn run(args: &Args) -> Outcome {
         return night::Refusal { text, outcome: Outcome::NotUnderstood }.tell(args.json);
     }
     session::run(args, night)
+}
+
+/// A line on standard output; a terminal that is gone is no reason to end.
+fn say(text: &str) {
+    let _gone = writeln!(std::io::stdout(), "{}", text.trim_end());
+}
+
+/// A line on standard error; see [`say`].
+fn complain(text: &str) {
+    let _gone = writeln!(std::io::stderr(), "{}", text.trim_end());
 }

@@ -43,9 +43,9 @@ impl Refusal {
 
     pub fn tell(&self, json: bool) -> Outcome {
         if json {
-            println!("{}", serde_json::json!({ "outcome": "not started", "error": self.text }));
+            super::say(&serde_json::json!({ "outcome": "not started", "error": self.text }).to_string());
         } else {
-            eprintln!("{}", self.text.trim_end());
+            super::complain(&self.text);
         }
         self.outcome
     }
@@ -95,9 +95,9 @@ impl Night {
     pub fn open(args: &Args) -> Result<Night, Refusal> {
         let Read { show, refused, told } = read(&args.show)?;
         if !refused.is_empty() {
-            eprintln!("{}", told.trim_end());
+            super::complain(&told);
             for song in &refused {
-                eprintln!("left out tonight: {} (line {})", song.title, song.line);
+                super::complain(&format!("left out tonight: {} (line {})", song.title, song.line));
             }
         }
         let rig = rig(args.rig.as_deref(), &show)?;

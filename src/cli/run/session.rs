@@ -184,7 +184,7 @@ fn play(args: &Args, night: Night) -> Result<Report, Refusal> {
     log_notes.entry(Entry::End { reason: report.end.words(), frames: frames as i64 });
     drop((stage, log_notes));
     if telling.is_some_and(|telling| !telling.close()) {
-        eprintln!("error: the disk is too slow: the end of the log may be missing");
+        super::complain("error: the disk is too slow: the end of the log may be missing");
     }
     Ok(report)
 }
@@ -198,21 +198,21 @@ fn watch_signals(flag: &Arc<AtomicBool>) {
 
 fn tell(args: &Args, report: &Report) -> Outcome {
     if args.json {
-        println!("{}", serde_json::to_string(report).unwrap_or_default());
+        super::say(&serde_json::to_string(report).unwrap_or_default());
     } else {
-        match &report.end {
-            End::DeviceLost(why) => eprintln!(
-                "error: the device no longer plays: {why}\n  to mend it: bring the device or its server back, then start again"
-            ),
-            End::AsAsked | End::Signal => {}
+        if let End::DeviceLost(why) = &report.end {
+            super::complain(&format!(
+                "error: the device no longer plays: {why}\n  to mend it: bring the device or its server back, then \
+                 start again"
+            ));
         }
-        report.lines().iter().for_each(|line| println!("{line}"));
+        report.lines().iter().for_each(|line| super::say(line));
         for (what, path) in [("log", &report.log), ("recording", &report.record)] {
             if let Some(path) = path {
-                println!("{what}: {}", path.display());
+                super::say(&format!("{what}: {}", path.display()));
             }
         }
-        report.offers.iter().for_each(|offer| println!("keep it? {offer}"));
+        report.offers.iter().for_each(|offer| super::say(&format!("keep it? {offer}")));
     }
     if report.good() && report.refused_songs.is_empty() { Outcome::Done } else { Outcome::FellShort }
 }
