@@ -11,6 +11,7 @@ use std::path::Path;
 
 /// Every host of this system, the virtual one first.
 pub fn all_hosts() -> Vec<Box<dyn Interface>> {
+    #[cfg_attr(not(any(feature = "jack", feature = "cpal")), allow(unused_mut, reason = "none to add"))]
     let mut hosts: Vec<Box<dyn Interface>> =
         vec![Box::new(VirtualInterface::new(World::default(), Pace::RealTime))];
     #[cfg(feature = "jack")]

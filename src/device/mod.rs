@@ -6,6 +6,7 @@
 
 pub mod abandon;
 pub mod choose;
+#[cfg_attr(not(feature = "cpal"), allow(dead_code, reason = "only cpal's formats need all of it"))]
 pub mod convert;
 #[cfg(feature = "cpal")]
 pub mod cpal_host;
