@@ -114,6 +114,7 @@ impl Window {
     }
 
     fn want(&mut self, generation: u32, from: FramePos) {
+        self.clear(self.filled, from.0);
         (self.generation, self.wanted) = (generation, true);
         (self.filled, self.whole_since, self.placed_at) = (from.0, from.0, from.0);
         (self.why, self.last_frames) = (Cause::Late, 0);
@@ -222,6 +223,8 @@ pub struct Claim {
     steady: i64,
     grace: i64,
     cannot_follow: bool,
+    /// From here on the click is what [`Claim::is_wanted`] says; before it, the other.
+    since: FramePos,
     /// A hit of this placing has been whole: from now on absence is a fault.
     arrived: bool,
     /// The fault behind the fallback that sounds now has been told.
@@ -258,6 +261,7 @@ impl Claim {
             steady: rate.frames(0.5).0,
             grace: rate.frames(1.0).0,
             cannot_follow: false,
+            since: FramePos(i64::MIN / 2),
             arrived: false,
             told: false,
         }
@@ -280,15 +284,26 @@ impl Claim {
         self.window.want(generation, from);
         (self.cannot_follow, self.arrived, self.told) = (!follows, false, false);
         if self.source == Source::Own {
+            (self.source, self.mix, self.since) = (Source::Fallback, Ramp::steady(0.0), from);
+        } else {
+            // What the stream has where it is moved to may have sounded just now: hits decide when it is back.
             self.source = Source::Fallback;
-            self.mix = Ramp::steady(0.0);
+            self.mix.arrive(0.0, from, 1);
         }
     }
 
-    /// No song with a stream plays.
-    pub fn rest(&mut self) {
+    /// No song with a stream plays from `at` on.
+    pub fn rest(&mut self, at: FramePos) {
+        if self.source != Source::Own {
+            (self.source, self.since) = (Source::Own, at);
+            self.mix.arrive(0.0, at, self.splice);
+        }
         self.window.wanted = false;
-        (self.source, self.mix) = (Source::Own, Ramp::steady(0.0));
+    }
+
+    /// How many of `frames` frames from `start` still are what they were before the last change.
+    pub fn unchanged(&self, start: FramePos, frames: usize) -> usize {
+        usize::try_from((self.since - start).0).unwrap_or(0).min(frames)
     }
 
     pub const fn is_wanted(&self) -> bool {
@@ -305,20 +320,23 @@ impl Claim {
         onset - Frames(i64::from(self.splice))
     }
 
-    /// Decides one due hit. Tells the switch when the source changes.
+    /// Decides one due hit. Tells the switch when the source changes. A stream that is `forgiven` may be absent.
     pub fn hit(
         &mut self,
         onset: FramePos,
         expected: f32,
         bar_line: bool,
+        late: bool,
+        forgiven: bool,
     ) -> (Decision, Option<(Source, Cause)>) {
-        let primary = self.evidence(onset.0, expected);
+        // What should have begun before the first frame asked for, a stream cannot begin again.
+        let primary = if late { Err(Cause::Late) } else { self.evidence(onset.0, expected) };
         self.arrived |= primary.is_ok() && expected > 0.0;
         let evidence = Evidence {
             primary,
             steady: self.window.whole_since <= onset.0 - self.steady,
             bar_line,
-            planned: self.cannot_follow || (!self.arrived && onset.0 < self.window.placed_at + self.grace),
+            planned: late || forgiven || self.cannot_follow || (!self.arrived && onset.0 < self.window.placed_at + self.grace),
         };
         let decision = self.judge.step(evidence);
         let next = if decision.cover { Source::Fallback } else { Source::Streamed };
@@ -357,6 +375,9 @@ impl Claim {
 
     /// Puts the click of a piece into `bus`, which holds the fallback. Real-time: safe.
     pub fn mix(&self, start: FramePos, bus: &mut [f32]) {
+        if self.mix.constant(start, bus.len()) == Some(0.0) {
+            return;
+        }
         let end = start.0 + bus.len() as i64;
         for (sample, frame) in bus.iter_mut().zip(start.0..end) {
             let stream = self.mix.at(FramePos(frame));

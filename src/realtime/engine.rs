@@ -412,7 +412,12 @@ impl Engine {
     /// Renders `frames` frames of the timeline into the outlets' limiters.
     fn render(&mut self, io: Option<(&Io, usize)>, asked: FramePos, start: FramePos, frames: usize) {
         let end = start + Frames(frames as i64);
+        self.claims.iter_mut().filter(|claim| claim.is_wanted()).for_each(|claim| claim.read(start, frames));
         self.decide(end + self.lead, asked);
+        // Before a short sound has come and gone within the piece.
+        for index in 0..self.claims.len() {
+            self.judge_hits(index, end, false);
+        }
         let Engine { set, voices, lanes, .. } = self;
         lanes.clear();
         voices.mix(set, start, frames, lanes);
@@ -497,10 +502,11 @@ impl Engine {
     }
 
     fn want_stream(&mut self, click: usize, at: FramePos, follows: bool, streamed: bool) {
+        self.judge_hits(click, at, true);
         let (Some(now), Some(claim)) = (self.transport.playing(), self.claims.get_mut(click)) else { return };
         let before = claim.source();
         if !streamed {
-            claim.rest();
+            claim.rest(at);
         } else {
             claim.want(self.generation, at, follows);
             if follows {
@@ -539,9 +545,10 @@ impl Engine {
         let wait = self.set.rate.frames(0.5);
         self.inputs.iter_mut().for_each(|input| input.ride(false, at, wait, self.room_open.0 as u32));
         for click in 0..self.claims.len() {
+            self.judge_hits(click, at, true);
             let Some(claim) = self.claims.get_mut(click) else { break };
             if claim.is_wanted() {
-                claim.rest();
+                claim.rest(at);
                 claim.judge_mut().new_song();
                 self.out.tell(at, What::StreamEnd { click: click as u8 });
                 self.tell_switch(click, at, Source::Own, super::event::Cause::Plan);
@@ -641,15 +648,18 @@ impl Engine {
     /// Each click's bus: its own lane, or the judged claim over its fallback's lane.
     fn click_buses(&mut self, start: FramePos, frames: usize) {
         for index in 0..self.claims.len() {
-            self.decide_claims(index, start, frames);
             let (Some(claim), Some(click)) = (self.claims.get(index), self.clicks.get(index)) else { break };
-            let streamed = claim.is_wanted();
-            let lane = if streamed { click.fallback_lane } else { click.own_lane };
+            let (before, after) = match claim.is_wanted() {
+                true => (click.own_lane, click.fallback_lane),
+                false => (click.fallback_lane, click.own_lane),
+            };
             let bus = self.buses.channel_mut(index, frames);
-            bus.copy_from_slice(self.lanes.channel(lane as usize, frames));
-            if streamed {
-                claim.mix(start, bus);
+            bus.fill(0.0);
+            for (lane, frames) in [(after, frames), (before, claim.unchanged(start, frames))] {
+                let lane = self.lanes.channel(lane as usize, frames);
+                bus.iter_mut().zip(lane).for_each(|(to, from)| *to = *from);
             }
+            claim.mix(start, bus);
             self.all_clicks.apply(start, bus);
             if let Some(gain) = self.click_gain.get(index) {
                 gain.apply(start, bus);
@@ -660,23 +670,23 @@ impl Engine {
         }
     }
 
-    /// Decides the due hits whose splice begins in this piece.
-    fn decide_claims(&mut self, index: usize, start: FramePos, frames: usize) {
+    /// Decides the due hits whose splice begins before `end`. Where the stream is about to be `moved` at `end`:
+    /// all hits before it, while what it had there is still known.
+    fn judge_hits(&mut self, index: usize, end: FramePos, moved: bool) {
         let (Some(claim), Some(click)) = (self.claims.get_mut(index), self.clicks.get(index)) else { return };
         if !claim.is_wanted() {
             return;
         }
-        claim.read(start, frames);
-        let end = start + Frames(frames as i64);
         let mut said: [Option<(FramePos, Source, super::event::Cause)>; 8] = [None; 8];
         let mut count = 0;
         for voice in self.voices.iter_mut() {
             let mine = voice.lane == click.fallback_lane && !voice.judged;
-            if !mine || claim.decides_at(voice.onset) >= end {
+            let by = if moved { voice.onset } else { claim.decides_at(voice.onset) };
+            if !mine || by >= end {
                 continue;
             }
             voice.judged = true;
-            let (_, switch) = claim.hit(voice.onset, voice.expected, voice.bar_line);
+            let (_, switch) = claim.hit(voice.onset, voice.expected, voice.bar_line, voice.late, moved);
             if let (Some((source, cause)), Some(slot)) = (switch, said.get_mut(count)) {
                 *slot = Some((voice.onset, source, cause));
                 count += 1;

@@ -21,8 +21,9 @@ pub struct DueHit {
     pub onset: FramePos,
     pub index: u32,
     pub hit: Hit,
-    /// Peak that a streamed primary must show here; 0 where it may be silent.
     pub bar_line: bool,
+    /// Its own frame was asked for by nobody.
+    pub late: bool,
 }
 
 /// Takes what the transport decides.
@@ -190,7 +191,8 @@ impl Transport {
             }
             self.now.cursor += 1;
             self.last_onset = onset;
-            sink.hit(DueHit { onset, index, hit: *hit, bar_line: hit.beat == 1 && hit.subdivision == 0 });
+            let bar_line = hit.beat == 1 && hit.subdivision == 0;
+            sink.hit(DueHit { onset, index, hit: *hit, bar_line, late: onset > frame });
         }
     }
 

@@ -21,6 +21,8 @@ pub struct Voice {
     pub bar_line: bool,
     /// A claim has decided about this hit.
     pub judged: bool,
+    /// Its own frame was asked for by nobody.
+    pub late: bool,
     /// Fades out from here.
     cut: Option<FramePos>,
 }
@@ -36,6 +38,7 @@ impl Voice {
             expected,
             bar_line: due.bar_line,
             judged: false,
+            late: due.late,
             cut: None,
         }
     }
@@ -97,7 +100,7 @@ impl Voices {
             let by = asked - voice.onset;
             let kept = by <= late;
             told(voice.index, voice.onset, kept.then_some(by));
-            voice.onset = asked;
+            (voice.onset, voice.late, voice.judged) = (asked, true, false);
             kept
         });
     }

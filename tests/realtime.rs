@@ -1,0 +1,351 @@
+//! Promise: the audio callback neither allocates, frees, locks, waits nor makes a system call, and cannot
+//! panic, whatever it is asked. Two detectors that share nothing: an allocator that counts, and Linux's syscall
+//! user dispatch, which turns every system call of the thread into a signal.
+
+mod common;
+
+use common::*;
+use fogbell::click::set::{Set, Stretch};
+use fogbell::realtime::command::{Command, When};
+use fogbell::realtime::event::What;
+use fogbell::realtime::io::{Io, Process};
+use fogbell::realtime::stream::{STREAM_FRAMES, StreamBlock};
+use fogbell::units::{Exact, FramePos, Frames, SampleRate};
+use ringbuf::traits::{Consumer, Producer};
+use std::alloc::{GlobalAlloc, Layout, System};
+use std::cell::Cell;
+use std::sync::Arc;
+
+/// Counts what an armed thread allocates and frees.
+struct Counting;
+
+thread_local! {
+    static ARMED: Cell<bool> = const { Cell::new(false) };
+    static MEMORY: Cell<u64> = const { Cell::new(0) };
+}
+
+fn count() {
+    // A thread that is going down has no cell any more, and is not armed.
+    if ARMED.try_with(Cell::get).unwrap_or(false) {
+        MEMORY.with(|count| count.set(count.get() + 1));
+    }
+}
+
+// SAFETY: hands everything to the system allocator; counting allocates nothing.
+unsafe impl GlobalAlloc for Counting {
+    unsafe fn alloc(&self, layout: Layout) -> *mut u8 {
+        count();
+        unsafe { System.alloc(layout) }
+    }
+    unsafe fn dealloc(&self, memory: *mut u8, layout: Layout) {
+        count();
+        unsafe { System.dealloc(memory, layout) }
+    }
+    unsafe fn realloc(&self, memory: *mut u8, layout: Layout, size: usize) -> *mut u8 {
+        count();
+        unsafe { System.realloc(memory, layout, size) }
+    }
+}
+
+#[global_allocator]
+static ALLOCATOR: Counting = Counting;
+
+/// Runs `act` under both detectors: allocations and frees, system calls, the last call's number.
+fn watched(act: impl FnOnce()) -> (u64, u64, i32) {
+    dispatch::begin();
+    MEMORY.with(|count| count.set(0));
+    ARMED.with(|armed| armed.set(true));
+    dispatch::arm(true);
+    act();
+    dispatch::arm(false);
+    ARMED.with(|armed| armed.set(false));
+    let (calls, last) = dispatch::seen();
+    (MEMORY.with(Cell::get), calls, last)
+}
+
+/// Syscall user dispatch. Source: Linux, Documentation/admin-guide/syscall-user-dispatch.rst.
+#[cfg(target_os = "linux")]
+mod dispatch {
+    use std::cell::Cell;
+    use std::sync::Once;
+    use std::sync::atomic::{AtomicI32, AtomicU8, AtomicU64, Ordering::Relaxed};
+
+    const SET_SYSCALL_USER_DISPATCH: libc::c_int = 59;
+    const ON: libc::c_ulong = 1;
+    /// Byte of `siginfo_t` at which SIGSYS carries the call's number (asm-generic/siginfo.h, 64 bit).
+    const NUMBER: usize = 24;
+
+    thread_local! {
+        static SELECTOR: AtomicU8 = const { AtomicU8::new(0) };
+        static CALLS: AtomicU64 = const { AtomicU64::new(0) };
+        static LAST: AtomicI32 = const { AtomicI32::new(-1) };
+        static READY: Cell<bool> = const { Cell::new(false) };
+    }
+
+    extern "C" fn caught(_: libc::c_int, info: *mut libc::siginfo_t, _: *mut libc::c_void) {
+        SELECTOR.with(|selector| selector.store(0, Relaxed));
+        CALLS.with(|calls| calls.fetch_add(1, Relaxed));
+        // SAFETY: the kernel hands a whole siginfo_t to a handler with SA_SIGINFO.
+        let number = unsafe { info.cast::<u8>().add(NUMBER).cast::<i32>().read_unaligned() };
+        LAST.with(|last| last.store(number, Relaxed));
+    }
+
+    pub fn begin() {
+        static HANDLER: Once = Once::new();
+        HANDLER.call_once(|| {
+            // SAFETY: a zeroed sigaction with a handler and SA_SIGINFO is valid; the handler touches atomics only.
+            unsafe {
+                let mut action: libc::sigaction = std::mem::zeroed();
+                action.sa_sigaction = caught as *const () as usize;
+                action.sa_flags = libc::SA_SIGINFO;
+                assert_eq!(libc::sigaction(libc::SIGSYS, &action, std::ptr::null_mut()), 0);
+            }
+        });
+        if !READY.with(|ready| ready.replace(true)) {
+            let selector = SELECTOR.with(std::ptr::from_ref);
+            // SAFETY: the byte lives as long as the thread that is watched.
+            let set = unsafe { libc::prctl(SET_SYSCALL_USER_DISPATCH, ON, 0usize, 0usize, selector) };
+            assert_eq!(set, 0, "the kernel has no syscall user dispatch (5.11 or later on x86-64)");
+        }
+        CALLS.with(|calls| calls.store(0, Relaxed));
+    }
+
+    pub fn arm(on: bool) {
+        SELECTOR.with(|selector| selector.store(u8::from(on), Relaxed));
+    }
+
+    pub fn seen() -> (u64, i32) {
+        (CALLS.with(|calls| calls.load(Relaxed)), LAST.with(|last| last.load(Relaxed)))
+    }
+}
+
+/// Other systems have no such dispatch: only the allocator watches.
+#[cfg(not(target_os = "linux"))]
+mod dispatch {
+    pub fn begin() {}
+    pub fn arm(_: bool) {}
+    pub fn seen() -> (u64, i32) {
+        (0, -1)
+    }
+}
+
+#[test]
+fn a_planted_allocation_and_a_planted_free_are_seen() {
+    let planted = vec![1u8; 100];
+    assert!(watched(|| drop(std::hint::black_box(planted))).0 >= 1);
+    assert!(watched(|| std::mem::forget(std::hint::black_box(Box::new(1u64)))).0 >= 1);
+    assert_eq!(watched(|| {}), (0, 0, dispatch::seen().1));
+}
+
+#[cfg(target_os = "linux")]
+#[test]
+fn a_planted_system_call_is_seen_by_its_number() {
+    // SAFETY: a call without arguments.
+    let (_, calls, last) = watched(|| unsafe {
+        libc::syscall(libc::SYS_getppid);
+    });
+    assert_eq!((calls, i64::from(last)), (1, libc::SYS_getppid));
+    let (_, calls, last) = watched(|| {
+        std::thread::yield_now();
+    });
+    assert_eq!((calls, i64::from(last)), (1, libc::SYS_sched_yield));
+}
+
+/// A lock that another thread holds ends in futex: what an uncontended lock hides, a contended one shows.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_planted_wait_is_seen() {
+    let pair = std::sync::Mutex::new(0);
+    std::thread::scope(|scope| {
+        let (held_in, held) = std::sync::mpsc::channel();
+        let (free_in, free) = std::sync::mpsc::channel::<()>();
+        let pair = &pair;
+        scope.spawn(move || {
+            let _guard = pair.lock();
+            held_in.send(()).unwrap();
+            let _ = free.recv_timeout(std::time::Duration::from_millis(200));
+        });
+        held.recv().unwrap();
+        let (_, calls, last) = watched(|| drop(pair.lock()));
+        assert!(calls >= 1 && i64::from(last) == libc::SYS_futex, "{calls} {last}");
+        drop(free_in);
+    });
+}
+
+/// Blocks of the run: DESIGN asks for a million. `BLOCKS` in the environment asks for another number.
+fn blocks() -> usize {
+    std::env::var("BLOCKS").ok().and_then(|text| text.parse().ok()).unwrap_or(1_000_000)
+}
+
+fn scene(seed: u64) -> Set {
+    let mut random = fastrand::Rng::with_seed(seed);
+    let show = random_show(&mut random, 2, seed % 2 == 0);
+    let streamed: Vec<(usize, usize)> = (0..show.songs.len()).map(|song| (song, 1)).collect();
+    let rate = SampleRate::standard();
+    set(&show, rate, &body(rate), &streamed)
+}
+
+/// A renderer that is good, late, silent, repeating or corrupt as it pleases.
+fn feed(random: &mut fastrand::Rng, bench: &mut Stepped, next: &mut i64, generation: u32) {
+    if random.u8(..) < 30 {
+        *next += random.i64(-2000..2000);
+    }
+    for _ in 0..random.usize(..3) {
+        let mut block = StreamBlock {
+            generation: generation.wrapping_sub(u32::from(random.u8(..) < 5)),
+            first: FramePos(*next),
+            frames: if random.u8(..) < 3 { 300 } else { 128 },
+            peak: 0.3,
+            samples: [0.0; STREAM_FRAMES],
+        };
+        block.samples[0] = match random.u8(..) {
+            0..5 => f32::NAN,
+            5..10 => 7.0,
+            _ => 0.3,
+        };
+        let _ = bench.control.streams[1].try_push(block);
+        *next += 128;
+    }
+}
+
+#[test]
+fn a_million_blocks_with_every_command_allocate_free_and_call_nothing() {
+    let mut random = fastrand::Rng::with_seed(7);
+    let sets: Vec<Arc<Set>> = (0..4).map(|seed| Arc::new(scene(seed))).collect();
+    let mut setup = setup(&sets[0], 2);
+    setup.lanes = 4;
+    (setup.record, setup.tap_inputs) = (true, 2);
+    let mut bench = Stepped::new(&setup, Arc::clone(&sets[0]));
+    bench.events.reserve(100_000);
+    bench.block(64); // the first block may
+    bench.advance(0);
+    let (mut stream_at, mut generation) = (0, 0);
+    let (mut placed, mut retired, mut switched, mut lost, mut frames) = (0, 0, 0, 0, 0);
+    for block in 0..blocks() {
+        let at = bench.io.at;
+        if random.u8(..) < 20 {
+            let when = random_when(&mut random, at);
+            let command = match random.usize(..40) {
+                0 => Command::Load(Arc::clone(&sets[random.usize(..4)])),
+                1 => Command::Place { song: 0, leg: 0, at: Exact::at(at), stretch: Stretch::ONE },
+                _ => random_command(&mut random, &sets[0]),
+            };
+            bench.send(when, command);
+        }
+        feed(&mut random, &mut bench, &mut stream_at, generation);
+        let size = if random.u8(..) < 2 { random.usize(..2000) } else { random.usize(..64) };
+        for channel in 0..2 {
+            let input = bench.io.input.channel_mut(channel, size);
+            input.fill_with(|| random.f32() * 2.0 - 1.0);
+            if let (true, Some(sample)) = (random.u8(..) < 5, input.first_mut()) {
+                *sample = if random.bool() { f32::NAN } else { f32::INFINITY };
+            }
+        }
+        bench.io.frames = size;
+        let (memory, calls, last) = watched(|| bench.engine.process(&mut bench.io));
+        assert_eq!((memory, calls), (0, 0), "block {block}: memory touched, system call {last}");
+        frames += size;
+        // Now and then the ordinary side sleeps: rings run full.
+        if block % 4096 > 1000 || block % 64 == 0 {
+            for event in bench.control.events.pop_iter() {
+                match event.what {
+                    What::StreamWanted { generation: wanted, .. } => {
+                        (generation, stream_at) = (wanted, event.at.0);
+                    }
+                    What::Placed { .. } => placed += 1,
+                    What::Switched { .. } => switched += 1,
+                    What::LostHits { .. } | What::LateHit { .. } => lost += 1,
+                    _ => {}
+                }
+            }
+            retired += bench.control.retired.pop_iter().count();
+            if let Some(tap) = &mut bench.control.tap {
+                tap.headers.clear();
+                tap.samples.clear();
+            }
+        }
+        let late = if random.u16(..) < 60 { random.i64(0..3000) } else { 0 };
+        bench.advance(late);
+    }
+    println!(
+        "{} blocks, {frames} frames: {placed} placings, {switched} switches, {lost} lost or late, {retired} sets retired",
+        blocks()
+    );
+    assert!(placed > blocks() / 1000 && switched > 20 && lost > 20 && retired > 20, "the run saw too little");
+}
+
+fn hostile(random: &mut fastrand::Rng, set: &Set) -> Command {
+    let far = |random: &mut fastrand::Rng| random.i64(..) >> random.u32(..60);
+    let any = |random: &mut fastrand::Rng| random.usize(..) >> random.u32(40..64);
+    match random.usize(..8) {
+        0 => Command::Choose { song: any(random) },
+        1 => Command::GoTo { song: any(random) % 4, leg: any(random) % 12, count_in: random.bool() },
+        2 => Command::ShiftBeats(random.i32(..) >> random.u32(..31)),
+        3 => Command::Nudge(Frames(far(random))),
+        4 => Command::Tempo(Stretch { over: far(random), under: far(random) }),
+        5 => Command::Place {
+            song: any(random) % 4,
+            leg: any(random) % 12,
+            at: Exact(random.i128(..) >> random.u32(..120)),
+            stretch: Stretch { over: far(random).saturating_abs(), under: far(random).saturating_abs() },
+        },
+        6 => Command::MuteClick { click: any(random), muted: random.bool() },
+        _ => random_command(random, set),
+    }
+}
+
+/// Blocks too large, empty, without channels, at places near the end of time, losses that make no sense.
+fn hostile_night(seed: u64) {
+    let mut random = fastrand::Rng::with_seed(seed);
+    let set = Arc::new(scene(seed % 16));
+    let mut setup = setup(&set, 2);
+    setup.max_block = random.usize(..5000);
+    setup.look_ahead = random.usize(1..200);
+    setup.record = random.bool();
+    let mut bench = Stepped::new(&setup, Arc::clone(&set));
+    let (mut stream_at, mut generation) = (0, 0);
+    for _ in 0..300 {
+        if random.u8(..) < 100 {
+            let when = match random.usize(..3) {
+                0 => When::Frame(FramePos(random.i64(..) >> random.u32(..63))),
+                _ => random_when(&mut random, bench.io.at),
+            };
+            let command = hostile(&mut random, &set);
+            bench.send(when, command);
+        }
+        feed(&mut random, &mut bench, &mut stream_at, generation);
+        if random.u8(..) < 10 {
+            bench.io = Io::new(random.usize(..3), random.usize(..9), random.usize(..3000));
+        }
+        bench.io.frames = random.usize(..) >> random.u32(52..64);
+        if random.u8(..) < 10 {
+            let place = random.i64(..) >> random.u32(..63);
+            bench.io.at = if random.bool() { FramePos(place) } else { bench.io.at + Frames(place >> 20) };
+        }
+        bench.io.lost = if random.u8(..) < 20 { Frames(random.i64(..)) } else { Frames(0) };
+        bench.io.input_offset = Frames(random.i64(..));
+        bench.engine.process(&mut bench.io);
+        let frames = bench.io.frames.min(bench.io.output.capacity());
+        for channel in 0..bench.io.output.channels() {
+            for sample in bench.io.output.channel(channel, frames) {
+                assert!(sample.abs() <= CEILING, "{sample} over the ceiling");
+            }
+        }
+        for event in bench.control.events.pop_iter() {
+            if let What::StreamWanted { generation: wanted, .. } = event.what {
+                (generation, stream_at) = (wanted, event.at.0);
+            }
+        }
+        bench.io.at = FramePos(bench.io.at.0.wrapping_add(frames as i64));
+    }
+}
+
+#[test]
+fn nothing_that_an_interface_or_a_command_says_makes_it_panic() {
+    for seed in 0..200 {
+        if let Err(cause) = std::panic::catch_unwind(|| hostile_night(seed)) {
+            println!("seed {seed}");
+            std::panic::resume_unwind(cause);
+        }
+    }
+}
