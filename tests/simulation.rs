@@ -197,8 +197,7 @@ impl Night {
         let sounds = if with_body { body(rate) } else { impulse() };
         let set = Arc::new(set(&show, rate, &sounds, &streamed));
         let mut setup = setup(&set, 1);
-        setup.give_back =
-            [GiveBack::Stay, GiveBack::NextBar, GiveBack::NextSong][random.usize(..3)];
+        setup.give_back = [GiveBack::Stay, GiveBack::NextBar, GiveBack::NextSong][random.usize(..3)];
         setup.record = random.u8(..) < 30; // nobody drains it: a full ring
         let frames = random.i64(48_000..240_000);
         let mut commands = vec![(3_000, When::Now, Command::Start)];
@@ -403,7 +402,8 @@ fn judge(night: &Night, played: &Played) -> Result<(), String> {
             let Some(frame) = lands(hit.frame) else { continue };
             let lanes = night.set.lanes[click.unwrap_or(0)];
             let streamed = click == Some(0) && hit.streamed;
-            let wanted = if click.is_some() { if streamed { lanes.fallback } else { lanes.own } } else { lane };
+            let wanted =
+                if click.is_some() { if streamed { lanes.fallback } else { lanes.own } } else { lane };
             if hit.lane == wanted {
                 *must.entry(frame).or_default() += 1;
             }
@@ -452,7 +452,11 @@ fn every_hit_of_a_random_night_is_heard_once_on_its_frame() {
             *faults.entry(format!("{:?}", night.fault).chars().take(6).collect::<String>()).or_insert(0) += 1;
             if std::env::var("SEED").is_ok() {
                 let quiet = |event: &&Event| !matches!(event.what, What::Status(_));
-                played.events.iter().filter(quiet).for_each(|event| println!("{} {:?}", event.at.0, event.what));
+                played
+                    .events
+                    .iter()
+                    .filter(quiet)
+                    .for_each(|event| println!("{} {:?}", event.at.0, event.what));
                 println!("gaps {:?}", played.gaps);
             }
             judge(&night, &played)

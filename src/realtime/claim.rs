@@ -336,7 +336,10 @@ impl Claim {
             primary,
             steady: self.window.whole_since <= onset.0 - self.steady,
             bar_line,
-            planned: late || forgiven || self.cannot_follow || (!self.arrived && onset.0 < self.window.placed_at + self.grace),
+            planned: late
+                || forgiven
+                || self.cannot_follow
+                || (!self.arrived && onset.0 < self.window.placed_at + self.grace),
         };
         let decision = self.judge.step(evidence);
         let next = if decision.cover { Source::Fallback } else { Source::Streamed };

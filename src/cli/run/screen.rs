@@ -18,6 +18,8 @@ use std::time::{Duration, Instant};
 
 const FRAME: Duration = Duration::from_millis(33);
 const POWER_EVERY: Duration = Duration::from_secs(10);
+/// A run whose terminal is gone and that plays nothing ends after this.
+const ALONE: Duration = Duration::from_secs(60);
 
 struct Player<'s, 'a> {
     stage: &'s mut Stage<'a>,
@@ -26,6 +28,7 @@ struct Player<'s, 'a> {
     power: Power,
     power_read: Option<Instant>,
     peak_db: f64,
+    closed_at: Option<Instant>,
 }
 
 /// Plays until a key says that it is over.
@@ -33,8 +36,15 @@ pub fn drive(stage: &mut Stage) -> Result<End, Refusal> {
     let session =
         Session::open(stage.keys.clone()).map_err(|error| Refusal::world(format!("error: {error}")))?;
     let conductor = Conductor::new(stage.programme(), stage.keys.clone());
-    let mut player =
-        Player { stage, conductor, seen: None, power: Power::default(), power_read: None, peak_db: -200.0 };
+    let mut player = Player {
+        stage,
+        conductor,
+        seen: None,
+        power: Power::default(),
+        power_read: None,
+        peak_db: -200.0,
+        closed_at: None,
+    };
     player.stage.started = Instant::now();
     player.start_asked();
     let end = player.play(&session);
@@ -99,7 +109,11 @@ impl Player<'_, '_> {
         false
     }
 
-    fn over(&self, board: &Board, now: Duration, closed: bool) -> Option<End> {
+    fn over(&mut self, board: &Board, now: Duration, closed: bool) -> Option<End> {
+        if closed && self.closed_at.is_none() {
+            self.closed_at = Some(Instant::now());
+            self.stage.log.note("the terminal is gone; the show goes on");
+        }
         if let Some(why) = &board.lost {
             return Some(End::DeviceLost(why.clone()));
         }
@@ -107,8 +121,11 @@ impl Player<'_, '_> {
             return Some(End::Signal);
         }
         let over = board.finished || self.stage.args.length.is_some_and(|length| now >= length);
-        // Without a terminal nobody can press a key: the song that plays is played to its end.
-        let left_alone = closed && board.view.status.run == RunState::Stopped && board.songs_ended > 0;
+        // Without a terminal nobody can press a key: the song that plays is played to its end; where none
+        // plays, the room stays in the ears for a while.
+        let quiet = board.view.status.run == RunState::Stopped;
+        let waited = self.closed_at.is_some_and(|at| at.elapsed() >= ALONE);
+        let left_alone = closed && quiet && (board.songs_ended > 0 || waited);
         (over || left_alone).then_some(End::AsAsked)
     }
 
