@@ -3,7 +3,7 @@
 use super::Outcome;
 use crate::show::schema::{rig_schema, show_schema};
 
-/// Print the JSON Schema of the show or rig format
+/// Print the JSON Schema of the show or rig format, or of the log's lines
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Which file's format
@@ -18,12 +18,14 @@ pub struct Args {
 enum Which {
     Show,
     Rig,
+    Log,
 }
 
 pub fn run(args: &Args) -> Outcome {
     let schema = match args.which {
         Which::Show => show_schema(),
         Which::Rig => rig_schema(),
+        Which::Log => crate::log::entry::schema(),
     };
     let text = if args.json { schema.to_string() } else { format!("{schema:#}") };
     super::check::put(&format!("{text}\n"));
