@@ -197,8 +197,7 @@ impl Night {
         let sounds = if with_body { body(rate) } else { impulse() };
         let set = Arc::new(set(&show, rate, &sounds, &streamed));
         let mut setup = setup(&set, 1);
-        setup.give_back =
-            [GiveBack::Stay, GiveBack::NextBar, GiveBack::NextSong][random.usize(..3)];
+        setup.give_back = [GiveBack::Stay, GiveBack::NextBar, GiveBack::NextSong][random.usize(..3)];
         setup.record = random.u8(..) < 30; // nobody drains it: a full ring
         let frames = random.i64(48_000..240_000);
         let mut commands = vec![(3_000, When::Now, Command::Start)];
@@ -338,7 +337,7 @@ fn due(set: &Set, night: &Night, events: &[Event]) -> Vec<Due> {
     all
 }
 
-/// Frames where a gain told by events may be on its way or down: (from, to, surely silent).
+/// Frames where a gain told by events may be on its way or down.
 fn closed(events: &[Event], out: impl Fn(&What) -> Option<bool>) -> Vec<(i64, i64)> {
     let mut spans: Vec<(i64, i64)> = vec![];
     for event in events {
@@ -403,7 +402,8 @@ fn judge(night: &Night, played: &Played) -> Result<(), String> {
             let Some(frame) = lands(hit.frame) else { continue };
             let lanes = night.set.lanes[click.unwrap_or(0)];
             let streamed = click == Some(0) && hit.streamed;
-            let wanted = if click.is_some() { if streamed { lanes.fallback } else { lanes.own } } else { lane };
+            let wanted =
+                if click.is_some() { if streamed { lanes.fallback } else { lanes.own } } else { lane };
             if hit.lane == wanted {
                 *must.entry(frame).or_default() += 1;
             }
@@ -452,7 +452,11 @@ fn every_hit_of_a_random_night_is_heard_once_on_its_frame() {
             *faults.entry(format!("{:?}", night.fault).chars().take(6).collect::<String>()).or_insert(0) += 1;
             if std::env::var("SEED").is_ok() {
                 let quiet = |event: &&Event| !matches!(event.what, What::Status(_));
-                played.events.iter().filter(quiet).for_each(|event| println!("{} {:?}", event.at.0, event.what));
+                played
+                    .events
+                    .iter()
+                    .filter(quiet)
+                    .for_each(|event| println!("{} {:?}", event.at.0, event.what));
                 println!("gaps {:?}", played.gaps);
             }
             judge(&night, &played)
@@ -482,11 +486,14 @@ fn a_fault_of_the_renderer_never_steps() {
                 continue;
             }
         };
+        let at = &with.at;
         for (channel, (with, without)) in with.heard.iter().zip(&without.heard).enumerate() {
             let difference: Vec<f32> = with.iter().zip(without).map(|(a, b)| a - b).collect();
             differ += usize::from(difference.iter().any(|value| *value != 0.0));
             let step = difference.windows(2).map(|pair| (pair[1] - pair[0]).abs()).enumerate();
-            if let Some((place, step)) = step.filter(|(_, step)| *step > 0.05).next() {
+            // Over lost frames two samples are no neighbours.
+            let mut step = step.filter(|(place, step)| *step > 0.05 && at[place + 1] == at[*place] + 1);
+            if let Some((place, step)) = step.next() {
                 println!("SEED={seed}: channel {channel} steps by {step} at {place} ({:?})", night.fault);
                 failed.push(seed);
             }

@@ -24,7 +24,9 @@ fn main() {
         }
         "--bench" | "" => bench(),
         other => {
-            eprintln!("error: {other} is not known\n  to mend it: --bench, --worst-scene BLOCKS or --bare-mix BLOCKS");
+            eprintln!(
+                "error: {other} is not known\n  to mend it: --bench, --worst-scene BLOCKS or --bare-mix BLOCKS"
+            );
             std::process::exit(2);
         }
     }

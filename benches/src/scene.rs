@@ -21,9 +21,8 @@ const STEP: i64 = 4_800;
 /// A minute of a bar that repeats, every click on every sixteenth, each a little apart from the others.
 fn set() -> Set {
     let rate = SampleRate::standard();
-    let samples: Vec<f32> = (0..9_600)
-        .map(|n| 0.1 * (-(n as f32) / 1_400.0).exp() * (n as f32 * 0.13).sin())
-        .collect();
+    let samples: Vec<f32> =
+        (0..9_600).map(|n| 0.1 * (-(n as f32) / 1_400.0).exp() * (n as f32 * 0.13).sin()).collect();
     let sound = Sound { name: "hit".into(), samples: samples.into(), lead: 0, onset_peak: 0.1 };
     let hit = |step: i64, lane: u8| {
         let mut hit = Hit {

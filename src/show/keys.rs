@@ -326,7 +326,9 @@ mod tests {
 
     fn flatten<'v, 't>(value: &'v DeValue<'t>, named: bool, out: &mut Vec<&'v DeTable<'t>>) {
         match value {
-            DeValue::Table(table) if named => table.values().for_each(|inner| flatten(inner.get_ref(), false, out)),
+            DeValue::Table(table) if named => {
+                table.values().for_each(|inner| flatten(inner.get_ref(), false, out))
+            }
             DeValue::Table(table) => out.push(table),
             DeValue::Array(list) => list.iter().for_each(|inner| flatten(inner.get_ref(), named, out)),
             _ => {}
@@ -345,9 +347,30 @@ mod tests {
         let mut seen = keys_in("everything.toml", &SHOW);
         seen.extend(keys_in("rig_everything.toml", &RIG));
         let shapes = [
-            &SHOW, &CLICK, &FALLBACK, &SONG_CLICK, &SECTION_CLICK, &LEVELS, &SWING, &FADE, &STREAM, &SOUND, &SYNTH,
-            &INPUT, &FEED, &HEARS, &EARS, &FAILOVER, &SONG, &COUNT_IN, &SECTION, &METRE_CHANGE, &TEMPO_MOVE, &RIG,
-            &INTERFACE, &FOLD,
+            &SHOW,
+            &CLICK,
+            &FALLBACK,
+            &SONG_CLICK,
+            &SECTION_CLICK,
+            &LEVELS,
+            &SWING,
+            &FADE,
+            &STREAM,
+            &SOUND,
+            &SYNTH,
+            &INPUT,
+            &FEED,
+            &HEARS,
+            &EARS,
+            &FAILOVER,
+            &SONG,
+            &COUNT_IN,
+            &SECTION,
+            &METRE_CHANGE,
+            &TEMPO_MOVE,
+            &RIG,
+            &INTERFACE,
+            &FOLD,
         ];
         let known = shapes.iter().flat_map(|shape| shape.keys.iter().map(|key| (shape.name, key.name)));
         let missing: Vec<_> =
@@ -359,9 +382,30 @@ mod tests {
     #[test]
     fn every_example_is_toml_with_its_key() {
         let shapes = [
-            &SHOW, &CLICK, &FALLBACK, &SONG_CLICK, &SECTION_CLICK, &LEVELS, &SWING, &FADE, &STREAM, &SOUND, &SYNTH,
-            &INPUT, &FEED, &HEARS, &EARS, &FAILOVER, &SONG, &COUNT_IN, &SECTION, &METRE_CHANGE, &TEMPO_MOVE, &RIG,
-            &INTERFACE, &FOLD,
+            &SHOW,
+            &CLICK,
+            &FALLBACK,
+            &SONG_CLICK,
+            &SECTION_CLICK,
+            &LEVELS,
+            &SWING,
+            &FADE,
+            &STREAM,
+            &SOUND,
+            &SYNTH,
+            &INPUT,
+            &FEED,
+            &HEARS,
+            &EARS,
+            &FAILOVER,
+            &SONG,
+            &COUNT_IN,
+            &SECTION,
+            &METRE_CHANGE,
+            &TEMPO_MOVE,
+            &RIG,
+            &INTERFACE,
+            &FOLD,
         ];
         for (shape, key) in shapes.iter().flat_map(|shape| shape.keys.iter().map(move |key| (shape, key))) {
             let table = DeTable::parse(key.example).expect(key.example);

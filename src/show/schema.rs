@@ -148,7 +148,10 @@ enum MetreOrOff {
 /// "4/4", "6/8", "7/8 as 2+2+3", "3+2/8".
 #[derive(JsonSchema)]
 struct MetreWord(
-    #[schemars(regex(pattern = r"^\s*\d+(\s*\+\s*\d+)*\s*/\s*(1|2|4|8|16|32)\s*( as \s*\d+(\s*\+\s*\d+)*)?\s*$"))] String,
+    #[schemars(regex(
+        pattern = r"^\s*\d+(\s*\+\s*\d+)*\s*/\s*(1|2|4|8|16|32)\s*( as \s*\d+(\s*\+\s*\d+)*)?\s*$"
+    ))]
+    String,
 );
 
 /// 132, 137.3 (of the metre's beat), "1/4 = 132", "1/4. = 88", "♩. = 88"; 10 to 999.

@@ -42,7 +42,8 @@ fn feeds(out: &mut String, show: &Show, rig: &Rig) {
     }
     for input in &show.inputs {
         let patched = rig.inputs.iter().find(|(name, _)| *name == input.name);
-        let place = patched.map_or("not patched in this rig".into(), |(_, channel)| format!("input {channel}"));
+        let place =
+            patched.map_or("not patched in this rig".into(), |(_, channel)| format!("input {channel}"));
         line(out, 2, &format!("{:width$}  {place}", input.name));
     }
 }
@@ -83,7 +84,11 @@ fn channels_text(rig: &Rig, feed: &str) -> String {
 }
 
 fn song_text(out: &mut String, show: &Show, song: &Song, number: usize) {
-    let length = if song.sections.is_empty() { String::new() } else { format!("  {}{}", minutes(song_seconds(song)), open_end(song)) };
+    let length = if song.sections.is_empty() {
+        String::new()
+    } else {
+        format!("  {}{}", minutes(song_seconds(song)), open_end(song))
+    };
     let kind = match song.kind {
         SongKind::Click => "",
         SongKind::NoClick => "  no click",
@@ -125,7 +130,11 @@ fn bars(count: usize) -> String {
 }
 
 fn section_text(out: &mut String, section: &Section, only: bool) {
-    let mut text = if only { bars(section.bars.len()) } else { format!("{}: {}", section.name, bars(section.bars.len())) };
+    let mut text = if only {
+        bars(section.bars.len())
+    } else {
+        format!("{}: {}", section.name, bars(section.bars.len()))
+    };
     if section.repeats > 1 {
         let _ = write!(text, " \u{d7} {}", section.repeats);
     }
@@ -144,7 +153,9 @@ fn section_text(out: &mut String, section: &Section, only: bool) {
 
 fn metre_changes(section: &Section) -> Vec<(usize, String)> {
     let pairs = section.bars.windows(2).enumerate();
-    pairs.filter_map(|(index, pair)| (pair[0] != pair[1]).then(|| (index + 2, metre_text(&pair[1])))).collect()
+    pairs
+        .filter_map(|(index, pair)| (pair[0] != pair[1]).then(|| (index + 2, metre_text(&pair[1]))))
+        .collect()
 }
 
 fn law_text(law: Law) -> &'static str {
@@ -190,7 +201,11 @@ fn click_text(show: &Show, song: &Song, click: usize) -> String {
     }
     let mut text = match ways.as_slice() {
         [(way, _)] => way.clone(),
-        ways => ways.iter().map(|(way, names)| format!("{way} in {}", names.join(", "))).collect::<Vec<_>>().join("; "),
+        ways => ways
+            .iter()
+            .map(|(way, names)| format!("{way} in {}", names.join(", ")))
+            .collect::<Vec<_>>()
+            .join("; "),
     };
     let range = song.click_ranges.get(click).copied().unwrap_or_default();
     if let Some(from) = range.from {
@@ -233,17 +248,13 @@ fn way_text(show: &Show, part: &Part) -> String {
 
 /// Clicks as JSON.
 pub fn clicks_json(show: &Show) -> Value {
-    let click = |click: &super::model::Click| {
-        json!({ "name": click.name, "player": click.player, "separate_fallback": click.separate_fallback })
-    };
+    let click = |click: &super::model::Click| json!({ "name": click.name, "player": click.player, "separate_fallback": click.separate_fallback });
     show.clicks.iter().map(click).collect()
 }
 
 /// Feeds as JSON: what each hears, and on which channels.
 pub fn feeds_json(show: &Show, rig: &Rig) -> Value {
-    let part = |part: &super::model::FeedPart| {
-        json!({ "source": source_name(show, part.source), "level_db": part.level.0, "pan": part.pan })
-    };
+    let part = |part: &super::model::FeedPart| json!({ "source": source_name(show, part.source), "level_db": part.level.0, "pan": part.pan });
     let feed = |feed: &super::model::Feed| {
         let hears: Vec<_> = feed.parts.iter().map(part).collect();
         json!({ "name": feed.name, "stereo": feed.stereo, "hears": hears, "channels": channels(rig, &feed.name) })

@@ -81,7 +81,8 @@ pub fn song(sections: Vec<Section>) -> Song {
 /// `separate`: each fallback in a lane of its own.
 pub fn show(songs: Vec<Song>, separate: bool) -> Show {
     let clicks = songs.iter().map(|song| song.click_ranges.len()).max().unwrap_or(0);
-    let click = |n: usize| Click { name: format!("c{n}"), player: "Wren".into(), separate_fallback: separate };
+    let click =
+        |n: usize| Click { name: format!("c{n}"), player: "Wren".into(), separate_fallback: separate };
     Show {
         title: "Saltmarsh Five".into(),
         sounds: vec![],
@@ -163,11 +164,7 @@ pub fn setup(set: &Set, inputs: usize) -> EngineSetup {
         max_block: 256,
         look_ahead: LOOK_AHEAD,
         lanes: set.lane_count,
-        clicks: set
-            .lanes
-            .iter()
-            .map(|l| ClickSetup { own_lane: l.own, fallback_lane: l.fallback })
-            .collect(),
+        clicks: set.lanes.iter().map(|l| ClickSetup { own_lane: l.own, fallback_lane: l.fallback }).collect(),
         inputs: (0..inputs)
             .map(|n| InputSetup {
                 channel: n as u16,
