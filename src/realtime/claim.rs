@@ -14,6 +14,9 @@ use ringbuf::traits::Consumer;
 /// A streamed hit quieter than this part of what the file has there is no hit (−20 dB).
 const SILENT: f32 = 0.1;
 
+/// A stream that breaks off above this level is heard to do so (−40 dBFS).
+const AUDIBLE: f32 = 0.01;
+
 /// What is known of one due hit when it must be decided.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Evidence {
@@ -100,6 +103,8 @@ struct Window {
     /// Whole since this frame (as far as `filled`).
     whole_since: i64,
     why: Cause,
+    /// Where a sound of the stream breaks off, or comes back in the middle.
+    broken: Option<i64>,
     generation: u32,
     wanted: bool,
     placed_at: i64,
@@ -115,6 +120,7 @@ impl Window {
 
     fn want(&mut self, generation: u32, from: FramePos) {
         self.clear(self.filled, from.0);
+        self.broken = None;
         (self.generation, self.wanted) = (generation, true);
         (self.filled, self.whole_since, self.placed_at) = (from.0, from.0, from.0);
         (self.why, self.last_frames) = (Cause::Late, 0);
@@ -164,6 +170,7 @@ impl Window {
         if block.first.0 > self.filled {
             // A gap: what is missing is silence, the block waits for its turn.
             let gap = block.first.0.min(self.filled.saturating_add(self.samples.len() as i64 / 4));
+            self.breaks_off();
             self.clear(self.filled, gap);
             (self.filled, self.whole_since, self.why) = (gap, gap, Cause::Stale);
             self.next = Some(block);
@@ -171,6 +178,7 @@ impl Window {
         }
         match self.fault(&block) {
             Some(why) => {
+                self.breaks_off();
                 self.clear(self.filled, end);
                 (self.whole_since, self.why) = (end, why);
             }
@@ -180,9 +188,20 @@ impl Window {
         (self.last, self.last_frames) = (block.samples, block.frames);
     }
 
+    /// Nothing follows on what is there.
+    fn breaks_off(&mut self) {
+        if self.broken.is_none() && self.peak(self.filled - 96, self.filled) > AUDIBLE {
+            self.broken = Some(self.filled);
+        }
+    }
+
     fn keep(&mut self, block: &StreamBlock, end: i64) {
         let skip = usize::try_from(self.filled - block.first.0).unwrap_or(0);
         let kept = block.samples.get(skip..usize::from(block.frames)).unwrap_or(&[]);
+        let comes_back = self.whole_since == self.filled && self.filled > self.placed_at;
+        if comes_back && kept.first().is_some_and(|sample| sample.abs() > AUDIBLE) {
+            self.broken = self.broken.or(Some(self.filled));
+        }
         for (frame, value) in (self.filled..end).zip(kept) {
             let slot = self.slot(frame);
             if let Some(sample) = self.samples.get_mut(slot) {
@@ -242,6 +261,7 @@ impl Claim {
             filled: 0,
             whole_since: 0,
             why: Cause::Late,
+            broken: None,
             generation: 0,
             wanted: false,
             placed_at: 0,
@@ -312,7 +332,20 @@ impl Claim {
 
     /// Reads what a piece of `frames` frames from `start` needs. Real-time: safe.
     pub fn read(&mut self, start: FramePos, frames: usize) {
-        self.window.fill(start, start + Frames(frames as i64) + self.ahead);
+        let end = start + Frames(frames as i64);
+        self.window.fill(start, end + self.ahead);
+        let soon = end.0 + i64::from(self.splice);
+        if self.window.filled < soon {
+            self.window.breaks_off();
+        }
+        // The fallback's own ringing takes the place of a sound that breaks off; hits are decided apart.
+        if let Some(broken) = self.window.broken.filter(|broken| *broken < soon) {
+            self.window.broken = None;
+            if self.mix.target() > 0.0 {
+                let from = (broken - i64::from(self.splice)).max(start.0);
+                self.mix.go(0.0, FramePos(from), self.splice);
+            }
+        }
     }
 
     /// The frame by which a hit must be decided: where its splice begins.
@@ -349,9 +382,10 @@ impl Claim {
             _ => Cause::Plan,
         };
         let changed = next != self.source;
-        if changed {
+        let target = if decision.cover { 0.0 } else { 1.0 };
+        if changed || self.mix.target() != target {
             self.source = next;
-            self.mix.arrive(if decision.cover { 0.0 } else { 1.0 }, onset, self.splice);
+            self.mix.arrive(target, onset, self.splice);
         }
         // A planned absence that turns out to be a fault is told, although the source stays.
         let found = decision.cover && !self.told && !matches!(cause, Cause::Plan | Cause::ByHand);
