@@ -4,6 +4,8 @@ use clap::Parser;
 use std::process::ExitCode;
 
 fn main() -> ExitCode {
-    // The usage error of clap ends with 2 by itself.
-    ExitCode::from(fogbell::cli::dispatch(&fogbell::cli::Cli::parse()).code())
+    match fogbell::cli::Cli::try_parse() {
+        Ok(cli) => ExitCode::from(fogbell::cli::dispatch(&cli).code()),
+        Err(usage) => ExitCode::from(fogbell::cli::not_understood(&usage).code()),
+    }
 }

@@ -256,6 +256,40 @@ fn manual_pages_come_from_the_same_definition_as_the_help() {
 }
 
 #[test]
+fn a_command_line_that_is_not_understood_is_one_object_with_json() {
+    let folder = tempfile::tempdir().expect("a folder");
+    for args in [&["sing", "--json"][..], &["check", "--json"], &["stems", "a", "--rate", "5", "--json"]] {
+        let output = fogbell(folder.path(), args, "");
+        assert_eq!(output.status.code(), Some(2), "{args:?}");
+        assert_eq!(object(&output)["ok"], false, "{args:?}");
+    }
+    let help = fogbell(folder.path(), &["run", "--help"], "");
+    assert_eq!(help.status.code(), Some(0));
+    for keys in [out(&help), out(&fogbell(folder.path(), &["man", "run"], ""))] {
+        assert!(keys.contains("ALL OUT: every feed silent"), "{keys}");
+    }
+}
+
+#[test]
+fn check_finds_a_key_that_run_would_refuse() {
+    let folder = tempfile::tempdir().expect("a folder");
+    fogbell(folder.path(), &["new", "--out", "s.toml", "Low Tide 132 4/4 8 bars"], "");
+    let rig = read(folder.path(), "s.rig.toml");
+    for (keys, good) in
+        [("start = \"page down\"", true), ("strat = \"x\"", false), ("start = \"spaec\"", false)]
+    {
+        std::fs::write(folder.path().join("k.toml"), format!("{rig}\n[keys]\n{keys}\n")).expect("a rig");
+        let output = fogbell(folder.path(), &["check", "s.toml", "--rig", "k.toml", "--json"], "");
+        let told = object(&output);
+        assert_eq!(told["ok"], good, "{keys}: {told}");
+        if !good {
+            let line = rig.lines().count() as u64 + 3;
+            assert_eq!(told["faults"][0]["line"], line, "{told}");
+        }
+    }
+}
+
+#[test]
 fn what_is_not_understood_ends_with_two() {
     let folder = tempfile::tempdir().expect("a folder");
     assert_eq!(fogbell(folder.path(), &["ring"], "").status.code(), Some(2));

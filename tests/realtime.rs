@@ -179,7 +179,7 @@ fn blocks() -> usize {
 
 fn scene(seed: u64) -> Set {
     let mut random = fastrand::Rng::with_seed(seed);
-    let show = random_show(&mut random, 2, seed % 2 == 0);
+    let show = random_show(&mut random, 2, seed.is_multiple_of(2));
     let streamed: Vec<(usize, usize)> = (0..show.songs.len()).map(|song| (song, 1)).collect();
     let rate = SampleRate::standard();
     set(&show, rate, &body(rate), &streamed)

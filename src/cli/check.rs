@@ -4,6 +4,7 @@ use super::Outcome;
 use crate::show::model::{Rig, Show};
 use crate::show::set_list::{self, SCOPE};
 use crate::show::{self, Fault, Reading, RigReading};
+use crate::view::keys::Keymap;
 use serde_json::json;
 use std::io::{IsTerminal, Write};
 use std::path::PathBuf;
@@ -60,11 +61,40 @@ fn read(args: &Args) -> Result<Read, String> {
         Some(path) => Some(show::read_rig(path).map_err(|error| cannot(path, error))?),
         None => None,
     };
-    let rig_faults = rig.as_ref().map_or_else(Vec::new, |rig| match &show.show {
+    let mut rig_faults = rig.as_ref().map_or_else(Vec::new, |rig| match &show.show {
         Some(show) if rig.faults.is_empty() => rig.faults_against(show),
         _ => rig.faults.clone(),
     });
+    rig_faults.extend(rig.iter().flat_map(key_faults));
+    rig_faults.sort_by_key(|fault| fault.span.start);
     Ok(Read { show, rig, rig_faults })
+}
+
+/// Actions and keys of `[keys]` that `run` would refuse.
+fn key_faults(reading: &RigReading) -> Vec<Fault> {
+    let Some(rig) = &reading.rig else { return Vec::new() };
+    let told = Keymap::new(&rig.keys).err().unwrap_or_default();
+    told.iter().map(|sentence| key_fault(sentence, &reading.text)).collect()
+}
+
+/// The first name in quotes is the one that is wrong; it stands below `[keys]`.
+fn key_fault(sentence: &str, text: &str) -> Fault {
+    let (what, mend) = sentence.split_once("; ").unwrap_or((sentence, "see the keys in: fogbell run --help"));
+    let wrong = sentence.split('"').nth(1).unwrap_or_default();
+    let table = text.find("[keys]").unwrap_or(0);
+    let found = text.get(table..).and_then(|rest| rest.find(wrong)).filter(|_| !wrong.is_empty());
+    let (start, length) = found.map_or((table, "[keys]".len()), |at| (table + at, wrong.len()));
+    let before = text.get(..start).unwrap_or_default();
+    Fault {
+        line: before.matches('\n').count() + 1,
+        column: before.rsplit('\n').next().unwrap_or_default().chars().count() + 1,
+        span: start..(start + length).min(text.len()),
+        what: what.into(),
+        found: wrong.into(),
+        allowed: "an action, and a key of its own".into(),
+        mend: mend.into(),
+        song: None,
+    }
 }
 
 impl Read {

@@ -54,6 +54,19 @@ impl Outcome {
     }
 }
 
+/// A command line that clap refused, or a wish for help. With `--json` on it the refusal is an object, too.
+pub fn not_understood(usage: &clap::Error) -> Outcome {
+    let _closed = usage.print();
+    if !usage.use_stderr() {
+        return Outcome::Done;
+    }
+    if std::env::args_os().any(|word| word == "--json") {
+        let error = usage.to_string();
+        println!("{}", serde_json::json!({ "ok": false, "error": error.trim_end() }));
+    }
+    Outcome::NotUnderstood
+}
+
 /// Runs one command to its end.
 pub fn dispatch(cli: &Cli) -> Outcome {
     match &cli.command {

@@ -46,6 +46,18 @@ pub fn setup_for(choice: &InterfaceChoice, inputs: u16, outputs: u16) -> OpenSet
     OpenSetup { device, ..OpenSetup::new(choice.rate, choice.block, inputs, outputs) }
 }
 
+/// How many outputs the chosen device has. `None`: nobody knows, or nothing limits them (JACK patched by hand).
+/// May open devices: before the show only.
+pub fn outputs_of(interface: &dyn Interface, choice: &InterfaceChoice) -> Option<u16> {
+    let devices = interface.list().ok()?;
+    if choice.host == Host::Virtual {
+        return devices.first().map(|info| info.outputs);
+    }
+    // "OUT | IN" names two.
+    let wanted = choice.device.split('|').next().unwrap_or_default().trim();
+    devices.iter().find(|info| info.id == wanted || info.name == wanted).map(|info| info.outputs)
+}
+
 fn virtual_interface(device: &str, folder: &Path) -> Result<Box<dyn Interface>, DeviceError> {
     if device.is_empty() {
         return Ok(Box::new(VirtualInterface::new(World::default(), Pace::RealTime)));

@@ -18,7 +18,7 @@ pub mod pulse;
 pub mod virtual_interface;
 pub mod watch;
 
-pub use choose::{all_hosts, choose, choose_in, setup_for};
+pub use choose::{all_hosts, choose, choose_in, outputs_of, setup_for};
 
 use crate::realtime::io::Process;
 use crate::units::{Frames, SampleRate};

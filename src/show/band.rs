@@ -267,6 +267,10 @@ pub(super) fn unknown_name<'n>(
     let allowed = names.clone().map(|name| format!("\"{name}\"")).collect::<Vec<_>>().join(", ");
     match keys::nearest(name, names) {
         Some(near) => Wrong::new(what, allowed, format!("did you mean \"{near}\"?")),
+        None if allowed.is_empty() => {
+            let mend = format!("take it out, or add one of that name ([{kind}.{name}])");
+            Wrong::new(what, format!("nothing: the show has no {kind}"), mend)
+        }
         None => Wrong::new(what, allowed, "write one of the names allowed, or add what is missing"),
     }
 }

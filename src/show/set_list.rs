@@ -70,7 +70,7 @@ fn unheard(show: &Show) -> Vec<&str> {
 }
 
 /// "1 drums, 2 band + keys".
-fn fold_text(fold: &[Outlet]) -> String {
+pub(crate) fn fold_text(fold: &[Outlet]) -> String {
     let outlet = |outlet: &Outlet| {
         let channels: Vec<_> = outlet.channels.iter().map(u16::to_string).collect();
         format!("{} {}", channels.join("+"), outlet.feeds.join(" + "))

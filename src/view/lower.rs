@@ -3,7 +3,9 @@
 
 use super::glyphs::{self, LETTER_ROWS};
 use super::model::{Panel, ScreenModel};
-use super::screen::{ALARM, BRIGHT, LAMP, PLAIN, SEA, SIGN, columns, from_column, put, put_right, row, wrap};
+use super::screen::{
+    ALARM, BRIGHT, LAMP, PLAIN, SEA, SIGN, columns, from_column, put, put_right, row, shorten, wrap,
+};
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
@@ -147,6 +149,9 @@ fn next_song(model: &ScreenModel) -> (String, String) {
 }
 
 fn power(model: &ScreenModel) -> (String, Style) {
+    if model.power == super::model::Power::default() {
+        return (format!("{}  power not known", model.clock), PLAIN);
+    }
     let battery = match model.power.battery_percent {
         Some(percent) => format!("battery {percent} %"),
         None => "battery not known".into(),
@@ -171,11 +176,15 @@ fn set_list(buffer: &mut Buffer, area: Rect, model: &ScreenModel) {
             (false, false) => (' ', PLAIN),
         };
         let fold = if song.encore { "(encore) " } else { "" };
-        let joint = if song.segue { " ↓" } else { "" };
+        let joint = if song.segue { " ↓" } else { "" }.to_string();
         let remark = if song.remark.is_empty() { String::new() } else { format!(", {}", song.remark) };
-        let text = format!("{mark} {:>2} {fold}{}{joint}{remark}", index + 1, song.title);
         let place = row(area, line as u16);
-        let after = put(buffer, place, &text, style);
+        // The tempo stays: a long title is cut.
+        let head = format!("{mark} {:>2} {fold}", index + 1);
+        let tail = columns(&joint) + columns(&remark) + columns(&song.tempo) + 1;
+        let room = place.width.saturating_sub(columns(&head) + tail);
+        let title = shorten(&song.title, room);
+        let after = put(buffer, place, &format!("{head}{title}{joint}{remark}"), style);
         put_right(buffer, from_column(place, after.saturating_add(1)), &song.tempo, style);
     }
 }

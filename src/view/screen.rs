@@ -146,8 +146,12 @@ pub(super) fn wrap(text: &str, width: u16, rows: usize) -> Vec<String> {
 fn heading(buffer: &mut Buffer, area: Rect, model: &ScreenModel) {
     let song = |index: usize| model.songs.get(index).map(|song| format!("{} {}", index + 1, song.title));
     let title = model.song.and_then(song).unwrap_or_else(|| model.show.clone());
+    // The tempo stays: a long title is cut, then a long section.
+    let room = area.width.saturating_sub(columns(&model.tempo) + 7);
+    let section = shorten(&model.section, room / 2);
+    let title = shorten(&title, room.saturating_sub(columns(&section)));
     let after = put(buffer, from_column(area, area.x + 1), &title, BRIGHT);
-    let after = put(buffer, from_column(area, after.saturating_add(3)), &model.section, SEA);
+    let after = put(buffer, from_column(area, after.saturating_add(3)), &section, SEA);
     put_right(buffer, shrink(from_column(area, after.saturating_add(2)), 1), &model.tempo, PLAIN);
 }
 
@@ -378,7 +382,7 @@ fn start(buffer: &mut Buffer, area: Rect, model: &ScreenModel) {
 }
 
 /// Cut off with a mark when it is too long.
-fn shorten(text: &str, width: u16) -> std::borrow::Cow<'_, str> {
+pub(super) fn shorten(text: &str, width: u16) -> std::borrow::Cow<'_, str> {
     if columns(text) <= width {
         return text.into();
     }

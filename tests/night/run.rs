@@ -201,6 +201,35 @@ fn a_faulty_song_is_left_out_and_the_others_play() {
     assert_eq!(code, 1, "it ran and fell short");
 }
 
+/// Three feeds on an interface with two outputs: the rig's fold is used, and said.
+#[test]
+fn an_interface_with_fewer_outputs_gets_the_fold() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let write = |name: &str, text: &str| std::fs::write(folder.path().join(name), text).expect("written");
+    let feed = |name: &str| format!("[click.{name}]\n[feed.{name}]\nhears = {{ {name} = 0 }}\n");
+    let band: String = ["drums", "band", "keys"].map(feed).concat();
+    write("show.toml", &format!("show = \"T\"\n{band}[[song]]\ntitle = \"Ebb\"\ntempo = 240\nbars = 1\n"));
+    write("world.toml", "inputs = 0\noutputs = 2\n");
+    let rig = "[interface]\nhost = \"virtual\"\ndevice = \"world.toml\"\n[outputs]\ndrums = 1\nband = 2\nkeys = 3\n";
+    write("bare.toml", rig);
+    let fold = "[[fold]]\noutputs = 2\nchannels = { 1 = [\"drums\"], 2 = [\"band\", \"keys\"] }\n";
+    write("rig.toml", &format!("{rig}{fold}"));
+    // Without --start and --press the first song plays.
+    let words =
+        ["run", "show.toml", "--rig", "rig.toml", "--headless", "--json", "--no-ready", "--record", "r.wav"];
+    let output = fogbell(folder.path(), &words).output().expect("fogbell ends");
+    let report: Value = serde_json::from_slice(&output.stdout).expect("one object");
+    assert_clean(&report);
+    assert_eq!(output.status.code(), Some(0));
+    assert!(count(&report, "due") >= 20, "{report}");
+    assert!(String::from_utf8_lossy(&output.stderr).contains("folded: 1 drums, 2 band + keys"));
+    let wav = hound::WavReader::open(folder.path().join("r.wav")).expect("a WAV");
+    assert_eq!(wav.spec().channels, 2);
+    let words = ["run", "show.toml", "--rig", "bare.toml", "--headless", "--json", "--no-ready"];
+    let output = fogbell(folder.path(), &words).output().expect("fogbell ends");
+    assert_ne!(output.status.code(), Some(0), "without a fold it is refused");
+}
+
 #[test]
 fn killed_in_the_middle_it_leaves_a_log_and_a_recording_that_open() {
     let folder = demo();

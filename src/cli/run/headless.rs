@@ -75,12 +75,16 @@ pub fn drive(stage: &mut Stage) -> End {
     }
 }
 
-/// The song that `--start` names; nothing without it. It starts half a second into the device's time, on a known
-/// frame, so that a scripted world can be in time with it.
+/// The song that `--start` names, else the first one with a click; with `--press` alone the presses start it. It
+/// starts half a second into the device's time, on a known frame, so that a scripted world can be in time with it.
 fn start(stage: &mut Stage) {
-    let Some(song) = stage.args.start.as_ref().and_then(|wanted| find_song(&stage.show, wanted)) else {
-        return;
+    let plays = |song: &crate::show::model::Song| !song.sections.is_empty();
+    let wanted = match &stage.args.start {
+        Some(wanted) => find_song(&stage.show, wanted),
+        None if stage.args.press.is_empty() => stage.show.songs.iter().position(plays),
+        None => None,
     };
+    let Some(song) = wanted else { return };
     let first = FramePos(stage.set.rate.frames(0.5).0);
     stage.commands.send(When::Now, Command::Choose { song });
     stage.commands.send(When::Frame(first), Command::Start);

@@ -23,14 +23,15 @@ use std::time::Duration;
 
 /// Run the show: the click sounds
 #[derive(Debug, clap::Args)]
-#[command(after_help = CAUTION)]
+#[command(after_help = CAUTION, after_long_help = after_help())]
 pub struct Args {
     /// The show file
     pub show: PathBuf,
     /// The rig file: which feed goes to which channel of which interface (default: the virtual interface)
     #[arg(long)]
     pub rig: Option<PathBuf>,
-    /// Without a terminal: starts at once, ends with --for or when the music has ended
+    /// Without a terminal: the first song (or --start's) starts at once, unless --press says when; ends with --for
+    /// or when the music has ended
     #[arg(long)]
     pub headless: bool,
     /// End after this many seconds
@@ -64,6 +65,12 @@ pub struct Args {
 pub const CAUTION: &str = "In-ears can damage hearing for good. Turn the pack down before the first start, bring it \
 up slowly, and take ears out while anything is patched. Levels here are of this program only: your mixer and pack \
 add to them. Local rules, and the advice of a hearing professional, come first.";
+
+/// The keys, then the caution.
+fn after_help() -> String {
+    let keys = crate::view::keys::text();
+    format!("Keys (a rig's [keys] table binds others: action = \"key\"):\n{keys}\n{CAUTION}")
+}
 
 fn seconds(text: &str) -> Result<Duration, String> {
     let value: f64 = text.parse().map_err(|_| "not a number of seconds, such as 20 or 2.5".to_string())?;

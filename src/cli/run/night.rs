@@ -4,9 +4,9 @@ use super::Args;
 use crate::cli::Outcome;
 use crate::click::prepare::prepare;
 use crate::click::set::Set;
-use crate::device::{self, DeviceError, Negotiated, OpenSetup, Opened};
+use crate::device::{self, DeviceError, Interface, Negotiated, OpenSetup, Opened};
 use crate::realtime::setup::EngineSetup;
-use crate::realtime::wiring::{Ports, wire};
+use crate::realtime::wiring::{self, Ports, wire};
 use crate::renderer::plan_streams;
 use crate::show::model::{Outlet, Rig, Show};
 use crate::show::{self, RefusedSong};
@@ -102,9 +102,11 @@ impl Night {
         }
         let rig = rig(args.rig.as_deref(), &show)?;
         let mut interface = device::choose_in(&rig.interface, &rig.folder)?;
-        let opened = interface.open(&open_setup(&rig))?;
+        let (outlets, folded) = outlets(&rig, interface.as_ref())?;
+        let opened = interface.open(&open_setup(&rig, outlets))?;
         let negotiated = opened.negotiated().clone();
-        let (set, notes) = ready_set(&show, negotiated.rate)?;
+        let (set, mut notes) = ready_set(&show, negotiated.rate)?;
+        notes.extend(folded);
         let ports = Ports {
             rate: negotiated.rate,
             max_block: negotiated.max_block,
@@ -135,11 +137,28 @@ fn rig(path: Option<&Path>, show: &Show) -> Result<Rig, Refusal> {
     }
 }
 
-fn open_setup(rig: &Rig) -> OpenSetup {
-    let outputs = rig.outputs.iter().flat_map(|outlet| outlet.channels.iter().copied()).max().unwrap_or(1);
+/// What leaves where on this interface: the rig's outputs, or a fold of them where it has fewer; with a
+/// sentence about the fold.
+fn outlets<'r>(rig: &'r Rig, interface: &dyn Interface) -> Result<(&'r [Outlet], Option<String>), Refusal> {
+    let there = if rig.folds.is_empty() { None } else { device::outputs_of(interface, &rig.interface) };
+    let Some(there) = there else { return Ok((&rig.outputs, None)) };
+    let outlets = wiring::outlets(rig, there).map_err(|fault| Refusal::input(format!("error: {fault}")))?;
+    if outlets == rig.outputs {
+        return Ok((outlets, None));
+    }
+    let words = format!(
+        "this interface has {there} outputs, so feeds are folded: {}",
+        show::set_list::fold_text(outlets)
+    );
+    eprintln!("{words}");
+    Ok((outlets, Some(words)))
+}
+
+fn open_setup(rig: &Rig, outlets: &[Outlet]) -> OpenSetup {
+    let outputs = outlets.iter().flat_map(|outlet| outlet.channels.iter().copied()).max().unwrap_or(1);
     let inputs = rig.inputs.iter().map(|(_, channel)| *channel).max().unwrap_or(0);
     let mut setup = device::setup_for(&rig.interface, inputs, outputs);
-    setup.output_names = port_names(&rig.outputs, outputs);
+    setup.output_names = port_names(outlets, outputs);
     setup.input_names = (1..=inputs)
         .map(|channel| {
             rig.inputs.iter().find(|(_, c)| *c == channel).map_or(String::new(), |(name, _)| name.clone())

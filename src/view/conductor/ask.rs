@@ -15,6 +15,8 @@ pub(super) struct Asked {
     pub at: Duration,
     /// The second press came at this time; it counts once the key has been quiet (it may be held).
     pub again: Option<Duration>,
+    /// A second press came too soon to be told from a held key, and did not count.
+    pub hurried: bool,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -63,7 +65,7 @@ impl Conductor {
     ) {
         let waiting = self.asked.as_mut().filter(|asked| asked.what == what);
         let Some(asked) = waiting else {
-            self.asked = Some(Asked { what, at: now, again: None });
+            self.asked = Some(Asked { what, at: now, again: None, hurried: false });
             return;
         };
         if certain {
@@ -71,6 +73,8 @@ impl Conductor {
             self.carry_out(what, engine, out);
         } else if now.saturating_sub(asked.at) >= FIRST_REPEAT {
             asked.again = Some(now);
+        } else {
+            asked.hurried = true;
         }
     }
 
@@ -152,7 +156,8 @@ impl Conductor {
         match number.checked_sub(1).and_then(|index| sections.get(index)) {
             Some((leg, _)) => {
                 self.open = Open::Sections { song, picked: Some(number) };
-                self.asked = Some(Asked { what: Ask::Jump { song, leg: *leg }, at: now, again: None });
+                let what = Ask::Jump { song, leg: *leg };
+                self.asked = Some(Asked { what, at: now, again: None, hurried: false });
             }
             None => {
                 self.asked = None;

@@ -1,6 +1,6 @@
 //! What the conductor knows, put on the screen.
 
-use super::ask::{Ask, Open};
+use super::ask::{Ask, Asked, Open};
 use super::{Conductor, EngineView};
 use crate::click::set::LegKind;
 use crate::realtime::command::When;
@@ -74,6 +74,9 @@ impl Conductor {
     pub fn fill(&self, engine: &EngineView, model: &mut ScreenModel) {
         model.show.clone_from(&self.programme.show);
         model.songs = self.programme.lines(|song| self.tonight(song));
+        for (line, _) in model.songs.iter_mut().zip(&self.skipped).filter(|(_, skipped)| **skipped) {
+            line.remark = "skipped".into();
+        }
         model.song = engine.sounding();
         model.chosen = self.chosen;
         model.start = self.start_sentence(engine);
@@ -110,6 +113,8 @@ impl Conductor {
         model.released = status.released;
         model.section = match (entry, leg) {
             (Some(_), Some(_)) if counts => "Count-in".into(),
+            // A song without sections is one section of its own name.
+            (Some(entry), Some(leg)) if leg.name == entry.title && !leg.vamp => String::new(),
             (Some(entry), Some(leg)) => section_words(entry, leg, status.pass),
             _ => String::new(),
         };
@@ -162,7 +167,7 @@ impl Conductor {
     fn asked_words(&self, engine: &EngineView) -> Option<String> {
         let yes = self.keys.name(Action::Confirm);
         let Some(asked) = &self.asked else { return self.typed_words(&yes) };
-        let again = asked.what.action().map(|action| format!("{} again or ", self.keys.name(action)));
+        let again = asked.what.action().map(|action| self.again_words(action, asked));
         let again = again.unwrap_or_default();
         let sounding = engine.sounding().map(|song| self.programme.name(song));
         Some(match asked.what {
@@ -182,6 +187,15 @@ impl Conductor {
             },
             Ask::Jump { song, leg } => self.jump_words(&yes, song, leg, engine),
         })
+    }
+
+    /// "S again or ", which says so where the second press came too soon.
+    fn again_words(&self, action: Action, asked: &Asked) -> String {
+        let key = self.keys.name(action);
+        match asked.hurried && asked.again.is_none() {
+            true => format!("Too quick. {key} once more or "),
+            false => format!("{key} again or "),
+        }
     }
 
     fn jump_words(&self, yes: &str, song: usize, leg: usize, engine: &EngineView) -> String {

@@ -220,6 +220,22 @@ fn stopping_takes_two_presses_and_the_question_names_the_song() {
 }
 
 #[test]
+fn a_second_press_too_soon_to_be_told_from_a_held_key_is_not_passed_over_in_silence() {
+    let mut stage = playing();
+    stage.key(Action::Stop);
+    stage.wait(350);
+    stage.key(Action::Stop);
+    let mut model = crate::view::model::ScreenModel::default();
+    stage.conductor.fill(&stage.engine, &mut model);
+    let asked = "Too quick. S once more or ENTER stops 1 Low Tide now";
+    assert_eq!(model.asked.as_deref(), Some(asked));
+    stage.wait(500);
+    stage.key(Action::Stop);
+    stage.wait(200);
+    assert_eq!(stage.sent_words(), ["Now Stop"]);
+}
+
+#[test]
 fn the_same_key_again_stops_once_it_has_been_quiet() {
     let mut stage = playing();
     stage.key(Action::StopAtBar);

@@ -149,6 +149,7 @@ mod tests {
         let map = Keymap::new(&[("start".into(), "Page-Down".into()), ("start".into(), "f13".into())]);
         let map = map.expect("a valid map");
         assert_eq!(map.name(Action::Start), "PAGE-DOWN");
+        assert_eq!(parse("page down"), parse("page-down"), "as the README writes it");
         assert_eq!(map.find(parse("f13").expect("a key")), Some(Input::Action(Action::Start)));
         assert_eq!(map.find(parse("space").expect("a key")), None);
     }

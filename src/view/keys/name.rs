@@ -103,6 +103,8 @@ pub fn parse(text: &str) -> Result<Key, String> {
 
 fn code(name: &str) -> Option<KeyCode> {
     let lower = name.to_lowercase();
+    // "page down" is page-down.
+    let lower = lower.split_whitespace().collect::<Vec<_>>().join("-");
     if let Some((_, code)) = NAMED.iter().find(|(known, _)| *known == lower) {
         return Some(*code);
     }
