@@ -265,7 +265,7 @@ impl Night {
             bench.block(size);
             for (channel, heard) in played.heard.iter_mut().enumerate() {
                 let samples = bench.io.output.channel(channel, size);
-                if let Some(bad) = samples.iter().find(|sample| !(sample.abs() <= CEILING)) {
+                if let Some(bad) = samples.iter().find(|sample| sample.is_nan() || sample.abs() > CEILING) {
                     return Err(format!("{bad} left on channel {channel} in the block at {now}"));
                 }
                 heard.extend_from_slice(samples);
