@@ -13,7 +13,7 @@ per_block() {
     rm -rf "$work"
     mkdir -p "$work"
     valgrind --tool=callgrind --callgrind-out-file="$work/out" --collect-atstart=no --toggle-collect="*$2*" \
-        --dump-after="*$2*" "$binary" "$1" "$blocks" >"$work/log" 2>&1 || { tail -n 20 "$work/log"; exit 1; }
+        --dump-after="fogbell_benches::scene::$2" "$binary" "$1" "$blocks" >"$work/log" 2>&1 || { tail -n 20 "$work/log"; exit 1; }
     sed -n 's/^summary: *//p' "$work"/out.* | awk '$1 > 0' | sort -n
 }
 

@@ -118,7 +118,7 @@ fn fmt(file: &mut impl Read, size: u64) -> Result<(SampleRate, u16, Stored), Wav
         tag => tag,
     };
     let bytes = block.checked_div(channels).unwrap_or(0);
-    if channels == 0 || bytes * channels != block || bits > bytes * 8 {
+    if channels == 0 || !block.is_multiple_of(channels) || u32::from(bits) > u32::from(bytes) * 8 {
         return Err(format(&format!("{channels} channels of {bits} bits in {block} bytes")));
     }
     let stored = match (tag, bytes) {
