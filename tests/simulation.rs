@@ -432,11 +432,15 @@ fn judge(night: &Night, played: &Played) -> Result<(), String> {
     Ok(())
 }
 
-fn seeds() -> std::ops::Range<u64> {
+/// Seeds beyond the usual ones that found something: a hit of a song without a stream, judged by the stream
+/// of the song that was jumped to.
+const FOUND: [u64; 1] = [4_338];
+
+fn seeds() -> Vec<u64> {
     let number = |name: &str| std::env::var(name).ok().and_then(|text| text.parse::<u64>().ok());
     match number("SEED") {
-        Some(seed) => seed..seed + 1,
-        None => 0..number("SHOWS").unwrap_or(1_500),
+        Some(seed) => vec![seed],
+        None => FOUND.into_iter().chain(0..number("SHOWS").unwrap_or(1_500)).collect(),
     }
 }
 
@@ -476,7 +480,7 @@ fn every_hit_of_a_random_night_is_heard_once_on_its_frame() {
 fn a_fault_of_the_renderer_never_steps() {
     let mut failed = vec![];
     let mut differ = 0;
-    for seed in seeds().take(300) {
+    for seed in seeds().into_iter().take(300) {
         let night = Night::plan(seed, true);
         let (with, without) = match (night.play(seed, night.fault), night.play(seed, Fault::None)) {
             (Ok(with), Ok(without)) => (with, without),

@@ -348,6 +348,11 @@ impl Claim {
         }
     }
 
+    /// False for a hit from before this claim: whatever fed the click then made it.
+    pub fn concerns(&self, onset: FramePos) -> bool {
+        onset >= self.since
+    }
+
     /// The frame by which a hit must be decided: where its splice begins.
     pub fn decides_at(&self, onset: FramePos) -> FramePos {
         onset - Frames(i64::from(self.splice))

@@ -680,7 +680,7 @@ impl Engine {
         let mut said: [Option<(FramePos, Source, super::event::Cause)>; 8] = [None; 8];
         let mut count = 0;
         for voice in self.voices.iter_mut() {
-            let mine = voice.lane == click.fallback_lane && !voice.judged;
+            let mine = voice.lane == click.fallback_lane && !voice.judged && claim.concerns(voice.onset);
             let by = if moved { voice.onset } else { claim.decides_at(voice.onset) };
             if !mine || by >= end {
                 continue;
