@@ -1,6 +1,8 @@
 //! `fogbell check`: a show file to a set list, or to all its faults.
 
 use super::Outcome;
+use crate::click::prepare::prepare;
+use crate::renderer::plan_streams;
 use crate::show::model::{Rig, Show};
 use crate::show::set_list::{self, SCOPE};
 use crate::show::{self, Fault, Reading, RigReading};
@@ -132,14 +134,23 @@ fn print_json(read: &Read) -> Outcome {
         "refused": read.show.refused,
         "faults": faults,
     });
+    let mut outcome = read.outcome();
     if let (Some((show, rig)), Some(object)) = (read.both(), out.as_object_mut()) {
+        match heard(show, &rig) {
+            Ok(notes) => object.insert("notes".into(), json!(notes)),
+            Err(faults) => {
+                outcome = Outcome::NotUnderstood;
+                object.insert("ok".into(), json!(false));
+                object.insert("sound_faults".into(), json!(faults))
+            }
+        };
         object.insert("show".into(), json!(show.title));
         object.insert("digest".into(), json!(show.digest));
         object.insert("clicks".into(), set_list::clicks_json(show));
         object.insert("feeds".into(), set_list::feeds_json(show, &rig));
     }
     put(&format!("{out}\n"));
-    read.outcome()
+    outcome
 }
 
 fn fault_json(fault: &Fault, file: &str) -> serde_json::Value {
@@ -153,10 +164,18 @@ fn fault_json(fault: &Fault, file: &str) -> serde_json::Value {
 fn print_text(read: &Read) -> Outcome {
     let color = std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none();
     if read.is_good() {
-        if let Some((show, rig)) = read.both() {
-            put(&format!("{}\nNo faults.\n", set_list::text(show, &rig)));
-        }
-        return Outcome::Done;
+        let Some((show, rig)) = read.both() else { return Outcome::Done };
+        return match heard(show, &rig) {
+            Ok(notes) => {
+                let notes: String = notes.iter().map(|note| format!("note: {note}\n")).collect();
+                put(&format!("{}\n{notes}No faults.\n", set_list::text(show, &rig)));
+                Outcome::Done
+            }
+            Err(faults) => {
+                faults.iter().for_each(|fault| eprintln!("error: {fault}"));
+                Outcome::NotUnderstood
+            }
+        };
     }
     eprint!("{}", show::render(&read.show.faults, &read.show.text, &read.show.name, color));
     if let Some(rig) = read.rig.as_ref().filter(|_| !read.rig_faults.is_empty()) {
@@ -164,6 +183,16 @@ fn print_text(read: &Read) -> Outcome {
     }
     eprintln!("\n{}", summary(read));
     Outcome::NotUnderstood
+}
+
+/// The show's WAV files as a run would prepare them: what is done to them, or why they cannot be used.
+fn heard(show: &Show, rig: &Rig) -> Result<Vec<String>, Vec<String>> {
+    let prepared = prepare(show, rig.interface.rate);
+    let mut prepared =
+        prepared.map_err(|faults| faults.iter().map(ToString::to_string).collect::<Vec<_>>())?;
+    let mut notes = prepared.notes;
+    notes.extend(plan_streams(show, &mut prepared.set));
+    Ok(notes)
 }
 
 /// What the faults mean for tonight.

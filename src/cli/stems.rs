@@ -125,12 +125,12 @@ fn read(args: &Args) -> Result<(Reading, Show, Plan, Wish), Refusal> {
         Refusal::Words(format!("{path} cannot be read: {why}\n  to mend it: give the path of a show file"))
     })?;
     let Some(show) = reading.show.take() else { return Err(Refusal::Faults(Box::new(reading))) };
-    let wish = wish(args, &show, &reading).map_err(Refusal::Words)?;
+    let wish = wish(args, &show).map_err(Refusal::Words)?;
     let plan = stems::plan(&reading, &show, &wish).map_err(|why| Refusal::Words(why.to_string()))?;
     Ok((reading, show, plan, wish))
 }
 
-fn wish(args: &Args, show: &Show, reading: &Reading) -> Result<Wish, String> {
+fn wish(args: &Args, show: &Show) -> Result<Wish, String> {
     let rate = |hertz: u32| SampleRate::new(hertz).ok_or_else(|| format!("{hertz} is no rate"));
     let clicks: Vec<&str> = show.clicks.iter().map(|click| click.name.as_str()).collect();
     let feeds: Vec<&str> = show.feeds.iter().map(|feed| feed.name.as_str()).collect();
@@ -153,7 +153,7 @@ fn wish(args: &Args, show: &Show, reading: &Reading) -> Result<Wish, String> {
         },
         feeds: chosen("feed", &args.feeds, &feeds)?,
         songs: match &args.songs {
-            Some(words) => songs(words, show, &stems::song_numbers(show, &reading.refused))?,
+            Some(words) => songs(words, show, &stems::song_numbers(show))?,
             None => (0..show.songs.len()).collect(),
         },
         events: args.events.clone(),

@@ -600,8 +600,12 @@ impl Engine {
                 true
             }
             Command::UseFallback { click, on } => self.claims.get_mut(click).is_some_and(|claim| {
-                claim.judge_mut().hand(on);
-                true
+                // Without a claim there is nothing to take the click from.
+                let can = claim.is_wanted() || !on;
+                if can {
+                    claim.judge_mut().hand(on);
+                }
+                can
             }),
             Command::Load(set) => {
                 if let Some((old, set)) = self.loading.replace((id, set)) {

@@ -295,6 +295,7 @@ fn show(folder: &Path, def: StreamDef) -> Show {
         count_in: None,
         pickup: Whole::from_integer(0),
         sections: Vec::new(),
+        number: 1,
         click_ranges: Vec::new(),
         streams: vec![Some(def)],
         line: 1,

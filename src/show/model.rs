@@ -120,6 +120,8 @@ pub enum GiveBack {
 #[derive(Clone, Debug)]
 pub struct Song {
     pub title: String,
+    /// As printed, from 1: its place in the file. A song that is left out keeps its number.
+    pub number: usize,
     /// A line for the player ("Wren counts"); may be empty.
     pub note: String,
     /// A talk spot or a song without click has no sections.

@@ -82,6 +82,12 @@ pub fn parse_show(text: &str, name: &str, folder: &Path) -> Reading {
     reading.faults.dedup();
     reading.refused.sort_by_key(|song| song.line);
     if let Some(show) = &mut reading.show {
+        let before = |line: usize| reading.refused.iter().filter(|song| song.line < line).count();
+        for (index, song) in show.songs.iter_mut().enumerate() {
+            song.number = index + 1 + before(song.line);
+        }
+    }
+    if let Some(show) = &mut reading.show {
         show.text.clone_from(&reading.text);
         show.digest = digest(&reading.text);
     }

@@ -74,6 +74,7 @@ fn read<'t>(
         count_in: None,
         pickup: Whole::from_integer(0),
         sections: Vec::new(),
+        number: 1,
         click_ranges: vec![Default::default(); clicks],
         streams: vec![None; clicks],
         line,

@@ -136,6 +136,7 @@ fn alone(show: &Show, song: &Song, section: &Section, bars: Vec<Metre>) -> Show 
         count_in: None,
         pickup: Whole::from_integer(0),
         sections: vec![section],
+        number: 1,
         click_ranges: vec![ClickRange::default(); show.clicks.len()],
         streams: vec![None; show.clicks.len()],
         title: song.title.clone(),

@@ -7,8 +7,8 @@ use crate::click::prepare::{Prepared, prepare};
 use crate::click::set::{Set, SongPlan};
 use crate::click::sounds::{self, SoundBank};
 use crate::renderer::plan_streams;
+use crate::show::Reading;
 use crate::show::model::{Show, SongKind};
-use crate::show::{Reading, RefusedSong};
 use crate::units::{Frames, SampleRate};
 use crate::wav::Encoding;
 use std::fmt;
@@ -162,10 +162,9 @@ pub struct Plan {
     pub notes: Vec<String>,
 }
 
-/// Numbers in set order from 1. Songs that were refused keep theirs, so that a mended song finds its place.
-pub fn song_numbers(show: &Show, refused: &[RefusedSong]) -> Vec<usize> {
-    let before = |line: usize| refused.iter().filter(|song| song.line < line).count();
-    show.songs.iter().enumerate().map(|(index, song)| index + 1 + before(song.line)).collect()
+/// The songs' numbers as printed. Songs that were refused keep theirs, so that a mended song finds its place.
+pub fn song_numbers(show: &Show) -> Vec<usize> {
+    show.songs.iter().map(|song| song.number).collect()
 }
 
 /// Lays everything out and looks at every name. Errors: sounds, and names that are taken: nothing is
@@ -180,7 +179,7 @@ pub fn plan(reading: &Reading, show: &Show, wish: &Wish) -> Result<Plan, StemFau
     let timelines: Vec<Timeline> =
         set.songs.iter().map(|song| Timeline::new(song, &set, wish.count_in, lead_in)).collect();
     notes.extend(cut_notes(show, &set, &timelines, wish));
-    let numbers = song_numbers(show, &reading.refused);
+    let numbers = song_numbers(show);
     let (targets, sheet) = targets(show, &numbers, wish);
     let plan = Plan { set, pad, numbers, timelines, targets, sheet, notes };
     if plan.targets.is_empty() {

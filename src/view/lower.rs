@@ -145,7 +145,7 @@ fn next_song(model: &ScreenModel) -> (String, String) {
     };
     let parts = [song.tempo.as_str(), song.note.as_str(), song.remark.as_str()];
     let parts: Vec<&str> = parts.into_iter().filter(|part| !part.is_empty()).collect();
-    (format!("Next song     {} {}", index + 1, song.title), parts.join(", "))
+    (format!("Next song     {} {}", song.shown(index), song.title), parts.join(", "))
 }
 
 fn power(model: &ScreenModel) -> (String, Style) {
@@ -180,7 +180,7 @@ fn set_list(buffer: &mut Buffer, area: Rect, model: &ScreenModel) {
         let remark = if song.remark.is_empty() { String::new() } else { format!(", {}", song.remark) };
         let place = row(area, line as u16);
         // The tempo stays: a long title is cut.
-        let head = format!("{mark} {:>2} {fold}", index + 1);
+        let head = format!("{mark} {:>2} {fold}", song.shown(index));
         let tail = columns(&joint) + columns(&remark) + columns(&song.tempo) + 1;
         let room = place.width.saturating_sub(columns(&head) + tail);
         let title = shorten(&song.title, room);

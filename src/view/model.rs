@@ -65,6 +65,8 @@ pub enum Run {
 /// A song of the set list.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct SongLine {
+    /// As printed on paper; 0: its place in this list.
+    pub number: usize,
     pub title: String,
     /// "♩ = 132"; empty without click.
     pub tempo: String,
@@ -75,6 +77,13 @@ pub struct SongLine {
     pub segue: bool,
     /// "talk", "no click"; empty for a song that can start.
     pub remark: String,
+}
+
+impl SongLine {
+    /// The number to show for the song at `index`.
+    pub fn shown(&self, index: usize) -> usize {
+        if self.number == 0 { index + 1 } else { self.number }
+    }
 }
 
 /// Where one click comes from.

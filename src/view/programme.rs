@@ -20,6 +20,8 @@ pub struct Programme {
 /// One song of the set.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Entry {
+    /// As printed on paper; 0: its place in this list.
+    pub number: usize,
     pub title: String,
     pub note: String,
     pub kind: Kind,
@@ -86,6 +88,13 @@ impl Entry {
     }
 }
 
+impl Entry {
+    /// The number to show for the entry at `index`.
+    pub fn shown(&self, index: usize) -> usize {
+        if self.number == 0 { index + 1 } else { self.number }
+    }
+}
+
 impl Programme {
     /// Songs of show and set have the same index.
     pub fn of(show: &Show, set: &Set) -> Programme {
@@ -105,9 +114,14 @@ impl Programme {
     /// "3 Low Tide".
     pub fn name(&self, song: usize) -> String {
         match self.songs.get(song) {
-            Some(entry) => format!("{} {}", song + 1, entry.title),
+            Some(entry) => format!("{} {}", entry.shown(song), entry.title),
             None => format!("song {}", song + 1),
         }
+    }
+
+    /// The song with a number as printed.
+    pub fn numbered(&self, number: usize) -> Option<usize> {
+        self.songs.iter().enumerate().position(|(index, entry)| entry.shown(index) == number)
     }
 
     /// The next song in set order, passing over those that were skipped.
@@ -119,6 +133,7 @@ impl Programme {
     /// The set list as the screen shows it, with the tempi of tonight.
     pub fn lines(&self, tonight: impl Fn(usize) -> Option<Ratio<i64>>) -> Vec<SongLine> {
         let line = |(index, entry): (usize, &Entry)| SongLine {
+            number: entry.number,
             title: entry.title.clone(),
             tempo: entry.tempo.as_ref().map(|tempo| tempo.words(tonight(index))).unwrap_or_default(),
             note: entry.note.clone(),
@@ -145,6 +160,7 @@ pub(super) fn tempo_words(note: Whole, per_minute: Ratio<i64>) -> String {
 fn entry(text: &str, song: &Song, plan: &SongPlan) -> Entry {
     let bars = song.count_in.as_ref().map_or(0, |count_in| count_in.bars.len());
     Entry {
+        number: song.number,
         title: song.title.clone(),
         note: song.note.clone(),
         kind: match song.kind {
@@ -278,6 +294,7 @@ mod tests {
             count_in: Some(count_in),
             pickup: Ratio::new(0, 1),
             sections: vec![section],
+            number: 1,
             click_ranges: vec![],
             streams: vec![],
             line: 3,

@@ -144,7 +144,8 @@ pub(super) fn wrap(text: &str, width: u16, rows: usize) -> Vec<String> {
 }
 
 fn heading(buffer: &mut Buffer, area: Rect, model: &ScreenModel) {
-    let song = |index: usize| model.songs.get(index).map(|song| format!("{} {}", index + 1, song.title));
+    let song =
+        |index: usize| model.songs.get(index).map(|song| format!("{} {}", song.shown(index), song.title));
     let title = model.song.and_then(song).unwrap_or_else(|| model.show.clone());
     // The tempo stays: a long title is cut, then a long section.
     let room = area.width.saturating_sub(columns(&model.tempo) + 7);
@@ -242,7 +243,7 @@ fn resting(buffer: &mut Buffer, area: Rect, model: &ScreenModel) {
     let label = if model.run == Run::Holding { "RESTS IN" } else { "NEXT SONG" };
     put(buffer, from_column(row(area, 0), area.x + 1), label, PLAIN);
     let rows = area.height.saturating_sub(1);
-    let number = (index + 1).to_string();
+    let number = song.shown(index).to_string();
     let place = Rect { x: area.x + 1, y: area.y + 1, width: area.width.saturating_sub(1), height: rows };
     glyphs::draw_number(buffer, place, &number, SEA);
     let beside = from_column(place, place.x + glyphs::number_width(&number, rows) + 3);

@@ -72,6 +72,7 @@ pub fn song(sections: Vec<Section>) -> Song {
         count_in: first.map(|bar| count_in(&bar, clicks)),
         pickup: Whole::from_integer(0),
         sections,
+        number: 1,
         click_ranges: vec![ClickRange::default(); clicks],
         streams: vec![None; clicks],
         line: 1,

@@ -289,3 +289,25 @@ fn bad_options_are_told_with_their_mend_and_end_with_2() {
     }
     assert_eq!(std::fs::read_to_string(folder.path().join("there.wav")).unwrap(), "mine");
 }
+
+#[test]
+fn a_song_keeps_its_number_when_another_is_left_out() {
+    let folder = demo();
+    let text = std::fs::read_to_string(folder.path().join("saltmarsh.toml")).unwrap();
+    std::fs::write(folder.path().join("saltmarsh.toml"), text.replace("tempo = 132", "tempo = -132"))
+        .unwrap();
+    let words =
+        ["run", "saltmarsh.toml", "--rig", "rig.toml", "--headless", "--start", "2", "--json", "--no-ready"];
+    let (report, code) = report(&mut fogbell(folder.path(), &words));
+    assert_clean(&report);
+    assert_eq!((report["refused_songs"].clone(), code), (serde_json::json!(["Low Tide"]), 1));
+}
+
+#[test]
+fn a_run_in_which_nothing_was_due_fell_short() {
+    let folder = demo();
+    let words =
+        ["run", "saltmarsh.toml", "--rig", "rig.toml", "--headless", "--for", "0", "--json", "--no-ready"];
+    let (report, code) = report(&mut fogbell(folder.path(), &words));
+    assert_eq!((count(&report, "due"), code), (0, 1));
+}

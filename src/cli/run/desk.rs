@@ -54,8 +54,12 @@ pub struct Shared(Arc<Mutex<Board>>);
 
 impl Shared {
     pub fn new(clicks: usize) -> Shared {
-        let view =
-            EngineView { muted: vec![false; clicks], fallback: vec![false; clicks], ..EngineView::default() };
+        let view = EngineView {
+            muted: vec![false; clicks],
+            fallback: vec![false; clicks],
+            streamed: vec![false; clicks],
+            ..EngineView::default()
+        };
         Shared(Arc::new(Mutex::new(Board {
             view,
             at: FramePos(0),
@@ -232,6 +236,9 @@ impl Parts {
                 }
                 if let Some(slot) = board.view.fallback.get_mut(index) {
                     *slot = source == Source::Fallback;
+                }
+                if let Some(slot) = board.view.streamed.get_mut(index) {
+                    *slot = source != Source::Own;
                 }
                 board.switches.push(Switch {
                     seconds: self.rate.seconds(event.at - FramePos(0)),

@@ -18,25 +18,28 @@ const TAIL: Duration = Duration::from_millis(1500);
 /// An action pressed at a time.
 struct Scripted {
     at: Duration,
-    action: Action,
+    input: Input,
 }
 
 /// Errors are sentences: a press that cannot be understood.
-pub fn presses(texts: &[String]) -> Result<Vec<(Duration, Action)>, String> {
+pub fn presses(texts: &[String]) -> Result<Vec<(Duration, Input)>, String> {
     let mut all = texts.iter().map(|text| press(text)).collect::<Result<Vec<_>, _>>()?;
     all.sort_by_key(|(at, _)| *at);
     Ok(all)
 }
 
-fn press(text: &str) -> Result<(Duration, Action), String> {
+fn press(text: &str) -> Result<(Duration, Input), String> {
     let (at, name) = text.trim().split_once(' ').ok_or(format!("--press `{text}`: write SECONDS ACTION"))?;
     let at = super::seconds(at).map_err(|why| format!("--press `{text}`: {why}"))?;
     let name = name.trim();
+    if let (1, Some(digit)) = (name.len(), name.chars().next().and_then(|digit| digit.to_digit(10))) {
+        return Ok((at, Input::Digit(digit as u8)));
+    }
     let action = Action::all().find(|action| action.name() == name);
     let known = || Action::all().map(Action::name).collect::<Vec<_>>().join(", ");
     action
-        .map(|action| (at, action))
-        .ok_or_else(|| format!("--press: no action `{name}`; there are {}", known()))
+        .map(|action| (at, Input::Action(action)))
+        .ok_or_else(|| format!("--press: no action `{name}`; there are a digit, {}", known()))
 }
 
 /// Plays until it is over.
@@ -45,7 +48,7 @@ pub fn drive(stage: &mut Stage) -> End {
     let mut script: Vec<Scripted> = presses(&stage.args.press)
         .unwrap_or_default()
         .into_iter()
-        .map(|(at, action)| Scripted { at, action })
+        .map(|(at, input)| Scripted { at, input })
         .collect();
     script.reverse();
     let mut rehearsal = stage.args.rehearse.clone();
@@ -58,7 +61,7 @@ pub fn drive(stage: &mut Stage) -> End {
         let now = stage.started.elapsed();
         while script.last().is_some_and(|next| next.at <= now) {
             if let Some(next) = script.pop()
-                && act(stage, &mut conductor, now, next.action)
+                && act(stage, &mut conductor, now, next.input)
             {
                 return End::AsAsked;
             }
@@ -92,15 +95,16 @@ fn start(stage: &mut Stage) {
 
 /// A song by its number in the set or its title (any case).
 pub fn find_song(show: &crate::show::model::Show, wanted: &str) -> Option<usize> {
-    let number = wanted.parse::<usize>().ok().and_then(|number| number.checked_sub(1));
-    number.filter(|song| *song < show.songs.len()).or_else(|| {
+    let number = wanted.trim().parse::<usize>().ok();
+    let numbered = show.songs.iter().position(|song| Some(song.number) == number);
+    numbered.or_else(|| {
         show.songs.iter().position(|song| song.title.to_lowercase() == wanted.trim().to_lowercase())
     })
 }
 
-fn act(stage: &mut Stage, conductor: &mut Conductor, now: Duration, action: Action) -> bool {
+fn act(stage: &mut Stage, conductor: &mut Conductor, now: Duration, input: Input) -> bool {
     let view = stage.shared.lock().view.clone();
-    let press = Press { input: Input::Action(action), repeat: false, certain: true };
+    let press = Press { input, repeat: false, certain: true };
     for out in conductor.on_key(now, press, &view) {
         match out {
             Out::Send(when, command) => {

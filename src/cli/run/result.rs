@@ -60,6 +60,9 @@ pub struct Report {
     pub priority: Option<String>,
     pub log: Option<PathBuf>,
     pub record: Option<PathBuf>,
+    /// A song was asked for: then a run in which nothing was due fell short.
+    #[serde(skip)]
+    pub wanted: bool,
     pub refused_songs: Vec<String>,
     pub offers: Vec<String>,
 }
@@ -67,7 +70,9 @@ pub struct Report {
 impl Report {
     /// All that was due sounded, nothing else did, and nothing broke.
     pub fn good(&self) -> bool {
-        self.verdict.clean() && !matches!(self.end, End::DeviceLost(_))
+        self.verdict.clean()
+            && !matches!(self.end, End::DeviceLost(_))
+            && (self.verdict.all.due > 0 || !self.wanted)
     }
 
     /// Six lines.
@@ -115,6 +120,9 @@ impl Report {
                 )
             })
             .collect();
+        if self.verdict.all.due == 0 {
+            return "nothing was due, nothing sounded".into();
+        }
         if faults.is_empty() { "every click came from where it should".into() } else { faults.join("; ") }
     }
 }

@@ -177,6 +177,7 @@ fn play(args: &Args, night: Night) -> Result<Report, Refusal> {
         priority: health.and_then(|health| health.priority),
         log: Some(log_path),
         record: heard.record,
+        wanted: args.headless,
         refused_songs: refused.into_iter().map(|song| song.title).collect(),
         offers: std::mem::take(&mut stage.offers),
     };

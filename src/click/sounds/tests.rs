@@ -160,6 +160,7 @@ fn song_counted_with(voice: &str) -> Song {
         count_in: Some(count_in),
         pickup: Whole::from_integer(0),
         sections: Vec::new(),
+        number: 1,
         click_ranges: Vec::new(),
         streams: Vec::new(),
         line: 1,

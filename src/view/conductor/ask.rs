@@ -174,6 +174,12 @@ impl Conductor {
             out.push(Out::Say(format!("There is no click {number}.")));
             return;
         };
+        if matches!(open, Open::Fallback) && !engine.streamed.get(click).copied().unwrap_or(false) {
+            out.push(Out::Say(format!(
+                "{name} is made by this laptop already: there is no track to take it from."
+            )));
+            return;
+        }
         let now_on = |states: &[bool]| states.get(click).copied().unwrap_or(false);
         let (command, words) = match open {
             Open::Mute if now_on(&engine.muted) => {

@@ -82,7 +82,7 @@ impl Conductor {
     }
 
     pub(super) fn choose_number(&mut self, number: usize, out: &mut Vec<Out>) {
-        match number.checked_sub(1).filter(|song| *song < self.programme.songs.len()) {
+        match self.programme.numbered(number) {
             Some(song) => self.choose(song, out),
             None => out.push(Out::Say(format!("There is no song {number}."))),
         }

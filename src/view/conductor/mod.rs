@@ -51,6 +51,8 @@ pub struct EngineView {
     pub muted: Vec<bool>,
     /// One per click: the fallback sounds.
     pub fallback: Vec<bool>,
+    /// One per click: its primary in this song is a track.
+    pub streamed: Vec<bool>,
 }
 
 impl EngineView {
