@@ -1,6 +1,6 @@
 //! The engine: commands, transport, voices, claims, inputs, outlets, in one bounded call a block.
 
-use super::ambient::InputChain;
+use super::ambient::Inputs;
 use super::claim::{AHEAD_SECONDS, Claim};
 use super::command::{Command, Timed, When};
 use super::event::{Event, RunState, Source, Status, What, Why};
@@ -95,7 +95,7 @@ pub struct Engine {
     click_gain: Vec<Ramp>,
     all_clicks: Ramp,
     all_out: Ramp,
-    inputs: Vec<InputChain>,
+    inputs: Inputs,
     outlets: Vec<Outlet>,
     lanes: Planar,
     buses: Planar,
@@ -168,7 +168,7 @@ pub fn engine(setup: &EngineSetup, set: Arc<Set>) -> (Control, Engine) {
         click_gain: vec![Ramp::steady(1.0); setup.clicks.len()],
         all_clicks: Ramp::steady(1.0),
         all_out,
-        inputs: setup.inputs.iter().map(|input| InputChain::new(*input, rate, setup.ceiling * 0.5)).collect(),
+        inputs: Inputs::new(&setup.inputs, rate, setup.ceiling * 0.5),
         outlets: Outlet::all(setup),
         lanes: Planar::new(setup.lanes.max(1), piece),
         buses: Planar::new(setup.clicks.len().max(1), piece),
@@ -483,7 +483,7 @@ impl Engine {
     /// A leg was placed: streams are asked for where they do not simply run on, and the room closes.
     fn placed(&mut self, set: &Set, at: FramePos) {
         let Some(now) = self.transport.playing() else { return };
-        self.inputs.iter_mut().for_each(|input| input.ride(true, at, Frames(0), self.room_close.0 as u32));
+        self.inputs.ride(true, at, Frames(0), self.room_close.0 as u32);
         let Some(leg) = set.songs.get(now.song).and_then(|plan| plan.legs.get(now.leg)) else { return };
         let streams = set.songs.get(now.song).map_or(&[][..], |plan| &plan.streams);
         let origin = now.anchor.at - leg.written;
@@ -543,7 +543,7 @@ impl Engine {
     fn rested(&mut self, at: FramePos) {
         self.stream_origin = None;
         let wait = self.set.rate.frames(0.5);
-        self.inputs.iter_mut().for_each(|input| input.ride(false, at, wait, self.room_open.0 as u32));
+        self.inputs.ride(false, at, wait, self.room_open.0 as u32);
         for click in 0..self.claims.len() {
             self.judge_hits(click, at, true);
             let Some(claim) = self.claims.get_mut(click) else { break };
@@ -638,15 +638,15 @@ impl Engine {
 
     /// Inputs: cleaned, filtered, ridden, limited, before they meet the click.
     fn room(&mut self, io: Option<(&Io, usize)>, start: FramePos, frames: usize) {
-        for (index, chain) in self.inputs.iter_mut().enumerate() {
-            let out = self.rooms.channel_mut(index, frames);
-            let input = io.map_or(&[][..], |(io, done)| {
-                io.input.channel(chain.channel(), io.frames).get(done..done + frames).unwrap_or(&[])
-            });
-            if chain.process(start, input, out) {
-                self.out.tell(start, What::BadInput { channel: chain.channel() as u16 });
-            }
-        }
+        let Engine { inputs, rooms, out, .. } = self;
+        let input = |channel: usize| {
+            io.map_or(&[][..], |(io, done)| {
+                io.input.channel(channel, io.frames).get(done..done + frames).unwrap_or(&[])
+            })
+        };
+        inputs.process(start, frames, input, rooms, &mut |channel| {
+            out.tell(start, What::BadInput { channel: channel as u16 });
+        });
     }
 
     /// Each click's bus: its own lane, or the judged claim over its fallback's lane.
