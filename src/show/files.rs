@@ -49,12 +49,11 @@ fn header(path: &Path, name: &str) -> Result<Header, Wrong> {
 }
 
 impl<'t> Walk<'t> {
-    /// The path and header of a WAV that a node names.
+    /// The path as the file gives it (from the show's folder) and the header of a WAV that a node names.
     pub(super) fn wav(&mut self, node: &Node<'t>, folder: &Path) -> Option<(PathBuf, Header)> {
         let name = self.label(node, 1000)?;
-        let path = folder.join(name);
-        let header = self.take(node, header(&path, name))?;
-        Some((path, header))
+        let header = self.take(node, header(&folder.join(name), name))?;
+        Some((PathBuf::from(name), header))
     }
 
     /// A WAV short enough to be kept in memory.

@@ -80,7 +80,7 @@ fn a_rig_says_which_feed_goes_where() {
     assert_eq!(rig.folds[0][1].feeds, ["band", "keys"]);
     assert_eq!(rig.inputs, [("room".to_string(), 3)]);
     let keys: Vec<_> = rig.keys.iter().map(|(action, key)| (action.as_str(), key.as_str())).collect();
-    assert_eq!(keys, [("start", "space"), ("all_out", "0"), ("all_out", "x")]);
+    assert_eq!(keys, [("start", "space"), ("all-out", "backspace"), ("all-out", "x")]);
 }
 
 #[test]
