@@ -422,7 +422,9 @@ impl Claim {
         }
         let end = start.0 + bus.len() as i64;
         for (sample, frame) in bus.iter_mut().zip(start.0..end) {
-            let stream = self.mix.at(FramePos(frame));
+            // What a stream had before it was wanted is another song's.
+            let ours = !self.window.wanted || frame >= self.since.0;
+            let stream = if ours { self.mix.at(FramePos(frame)) } else { 0.0 };
             let streamed = self.window.samples.get(self.window.slot(frame)).copied().unwrap_or(0.0);
             let arrived = if frame < self.window.filled { streamed } else { 0.0 };
             *sample = *sample * (1.0 - stream) + arrived * stream;

@@ -116,7 +116,8 @@ pub struct Engine {
     /// End of the last block that left.
     left: FramePos,
     generation: u32,
-    stream_origin: Option<Exact>,
+    /// The song that the streams play, and where it begins.
+    stream_origin: Option<(usize, Exact)>,
     status_every: Frames,
     status_at: FramePos,
     room_open: Frames,
@@ -489,10 +490,12 @@ impl Engine {
         let origin = now.anchor.at - leg.written;
         let follows = now.anchor.stretch == Stretch::ONE && !now.called;
         let runs_on = follows
-            && self.stream_origin.is_some_and(|old| (old - origin).0.unsigned_abs() <= 1 << 40)
+            && self
+                .stream_origin
+                .is_some_and(|(song, old)| song == now.song && (old - origin).0.unsigned_abs() <= 1 << 40)
             && self.claims.iter().zip(streams).all(|(claim, stream)| claim.is_wanted() || stream.is_none());
         if !runs_on {
-            self.stream_origin = follows.then_some(origin);
+            self.stream_origin = follows.then_some((now.song, origin));
             self.generation = self.generation.wrapping_add(1);
             for click in 0..self.claims.len() {
                 self.want_stream(click, at, follows, streams.get(click).is_some_and(Option::is_some));
