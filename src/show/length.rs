@@ -1,6 +1,7 @@
 //! How long a song lasts, for set lists and schedules.
 
 use super::model::{CountIn, Law, Section, Song, Tempo};
+use crate::tempo::moving_seconds;
 use crate::units::Whole;
 
 /// Seconds of a song as written: stated repeats counted, vamps once, count-in and pickup apart.
@@ -37,23 +38,13 @@ fn constant(length: Whole, tempo: &Tempo) -> f64 {
     real(length * 60 / tempo.wholes_per_minute())
 }
 
-/// Seconds of a stretch of `B` notes from tempo `T0` to `T1`.
-///
-/// Source: from t(b) = ∫ 60/T db. Linear in beats: `60 B ln(T1/T0) / (T1 − T0)`; linear in time:
-/// `120 B / (T0 + T1)`; exponential in beats: `60 B (1 − T0/T1) / (T0 ln(T1/T0))`.
+/// Seconds of a whole move from one tempo to the next; a step takes none. Source: [`moving_seconds`].
 fn ramp(over: Whole, from: &Tempo, to: &Tempo, law: Law) -> f64 {
-    let beats = real(over);
-    let (start, end) = (real(from.wholes_per_minute()), real(to.wholes_per_minute()));
-    let change = (end - start) / start;
-    match law {
-        _ if from.wholes_per_minute() == to.wholes_per_minute() => 60.0 * beats / start,
-        Law::LinearInBeats => 60.0 * beats * change.ln_1p() / (end - start),
-        Law::LinearInTime => 120.0 * beats / (start + end),
-        Law::ExponentialInBeats => {
-            let log = change.ln_1p();
-            -60.0 * beats * (-log).exp_m1() / (start * log)
-        }
+    if over == Whole::from_integer(0) {
+        return 0.0;
     }
+    let (length, start, end) = (real(over), real(from.wholes_per_minute()), real(to.wholes_per_minute()));
+    moving_seconds(law, start, end, length, length)
 }
 
 /// Minutes and seconds as a set list has them: "3:38".
