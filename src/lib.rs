@@ -19,6 +19,8 @@ pub mod click;
 
 pub mod renderer;
 
+pub mod timecode;
+
 pub mod realtime;
 
 pub mod device;
