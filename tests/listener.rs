@@ -460,6 +460,7 @@ mod from_events {
             written: Span(0),
         };
         let song = SongPlan {
+            said: Default::default(),
             title: "Low Tide".into(),
             legs: vec![leg],
             segue: false,

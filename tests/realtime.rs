@@ -227,7 +227,14 @@ fn a_million_blocks_with_every_command_allocate_free_and_call_nothing() {
             let when = random_when(&mut random, at);
             let command = match random.usize(..40) {
                 0 => Command::Load(Arc::clone(&sets[random.usize(..4)])),
-                1 => Command::Place { song: 0, leg: 0, at: Exact::at(at), stretch: Stretch::ONE },
+                1 => Command::Place {
+                    song: 0,
+                    leg: 0,
+                    called: false,
+                    pass: 0,
+                    at: Exact::at(at),
+                    stretch: Stretch::ONE,
+                },
                 _ => random_command(&mut random, &sets[0]),
             };
             bench.send(when, command);
@@ -286,6 +293,8 @@ fn hostile(random: &mut fastrand::Rng, set: &Set) -> Command {
         5 => Command::Place {
             song: any(random) % 4,
             leg: any(random) % 12,
+            called: random.bool(),
+            pass: random.u32(..),
             at: Exact(random.i128(..) >> random.u32(..120)),
             stretch: Stretch { over: far(random).saturating_abs(), under: far(random).saturating_abs() },
         },

@@ -216,7 +216,10 @@ fn night(seed: u64, hertz: u32, from: i64) -> (usize, f64) {
         true => bench.send(When::Now, Command::Start),
         false => {
             let at = Exact((i128::from(from + i64::from(hertz) / 5) << FRACTION_BITS) + 12_345_678_901_234);
-            bench.send(When::Now, Command::Place { song: 0, leg: 0, at, stretch: Stretch::ONE })
+            bench.send(
+                When::Now,
+                Command::Place { song: 0, leg: 0, called: false, pass: 0, at, stretch: Stretch::ONE },
+            )
         }
     };
     for _ in 0..12 {

@@ -64,6 +64,7 @@ fn set() -> Set {
         written: Span(0),
     };
     let song = SongPlan {
+        said: Default::default(),
         title: "Low Tide".into(),
         legs: vec![leg],
         segue: false,

@@ -1,7 +1,7 @@
 //! A checked show and its sounds to the [`Set`] that the engine plays from.
 
 use super::grid::{self, BeatPlace, Stroke};
-use super::set::{BeatMark, ClickLanes, Grid, Hit, HitKind, Leg, LegKind, Set, SongPlan, Sound};
+use super::set::{BeatMark, ClickLanes, Grid, Hit, HitKind, Leg, LegKind, Set, SongPlan, SongSaid, Sound};
 use crate::show::model::{BarBeat, ClickRange, Count, CountIn, Metre, Part, Section, Show, Song, Style};
 use crate::tempo::TempoMap;
 use crate::units::{SampleRate, Span, Whole};
@@ -95,6 +95,7 @@ impl SongBuilder<'_> {
             written += leg.grid.length;
         }
         SongPlan {
+            said: SongSaid { number: self.song.number as u16, ..SongSaid::default() },
             title: self.song.title.clone(),
             legs,
             segue: self.song.segue,

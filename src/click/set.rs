@@ -45,6 +45,18 @@ pub struct SongPlan {
     pub first_section_leg: usize,
     /// A streamed primary per click of the show.
     pub streams: Vec<Option<StreamPlan>>,
+    pub said: SongSaid,
+}
+
+/// What timecode tells another machine of a song.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct SongSaid {
+    /// As printed.
+    pub number: u16,
+    /// Where its slot of addresses begins, in counted seconds from 00:00:00:00.
+    pub base_seconds: u32,
+    /// Of everything that makes its clicks: equal on two machines when they would play the same.
+    pub digest: u32,
 }
 
 /// One pass of a section (or the count-in, or the pickup).

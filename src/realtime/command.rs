@@ -1,7 +1,7 @@
 //! What ordinary threads may ask of the engine. Commands ride a ring; what must be freed rides one back.
 
 use crate::click::set::{Set, Stretch};
-use crate::units::{Exact, FramePos, Frames};
+use crate::units::{Exact, FramePos, Frames, Span};
 use std::sync::Arc;
 
 /// When a command takes effect. The resolved frame goes to telemetry, so that the log is a replay.
@@ -41,6 +41,9 @@ pub enum Command {
     Place {
         song: usize,
         leg: usize,
+        /// The count-in that leads to the leg, not the leg itself.
+        called: bool,
+        pass: u32,
         at: Exact,
         stretch: Stretch,
     },
@@ -74,6 +77,13 @@ pub enum Command {
         click: usize,
         on: bool,
     },
+    /// This machine leads from now on, and its clicks sound: a backup takes over, a main that came back muted
+    /// begins again.
+    TakeOver,
+    /// This machine follows the other one from now on, and its clicks are silent (or passed on).
+    StandDown,
+    /// Everything that comes from the other machine is this much later than its timecode says (negative: earlier).
+    Align(Span),
     /// Other songs from now on (the playing one is kept to its end). The old set rides back.
     Load(Arc<Set>),
 }

@@ -11,7 +11,7 @@ use super::setup::{ClickSetup, EngineSetup};
 use super::stream::{STREAM_FRAMES, StreamBlock, TapHeader};
 use super::transport::{DueHit, Sink, Transport};
 use super::voices::{Voice, Voices};
-use crate::click::set::{Set, Stretch};
+use crate::click::set::{Anchor, Set, Stretch};
 use crate::units::{Exact, FramePos, Frames};
 use ringbuf::traits::{Consumer, Observer, Producer, Split};
 use ringbuf::{HeapCons, HeapProd, HeapRb};
@@ -574,12 +574,13 @@ impl Engine {
         match command {
             Command::Choose { song } => self.transport.choose(&self.set, song),
             Command::Start => self.with_sink(|transport, set, sink, _| transport.start(set, at, sink)),
-            Command::GoTo { song, leg, count_in } => {
-                self.jump(song, leg, count_in, None, place, at, Why::Jump)
-            }
+            Command::GoTo { song, leg, count_in } => self.jump(song, leg, count_in, place, at),
             Command::Place { stretch, .. } | Command::Tempo(stretch) if !stretch.is_positive() => false,
-            Command::Place { song, leg, at: anchor, stretch } => {
-                self.jump(song, leg, false, Some(stretch), anchor, at, Why::Rejoin)
+            Command::Place { song, leg, called, pass, at: place, stretch } => {
+                let anchor = Anchor { at: place, stretch };
+                self.with_sink(|transport, set, sink, _| {
+                    transport.rejoin(set, song, leg, called, pass, anchor, at, sink)
+                })
             }
             Command::Stop => {
                 let plays = self.transport.run() != RunState::Stopped;
@@ -621,21 +622,11 @@ impl Engine {
         }
     }
 
-    #[expect(clippy::too_many_arguments, reason = "a jump is these facts, named at each call")]
-    fn jump(
-        &mut self,
-        song: usize,
-        leg: usize,
-        count_in: bool,
-        stretch: Option<Stretch>,
-        place: Exact,
-        at: FramePos,
-        why: Why,
-    ) -> bool {
+    fn jump(&mut self, song: usize, leg: usize, count_in: bool, place: Exact, at: FramePos) -> bool {
         let same_song = self.transport.playing().filter(|now| now.song == song);
-        let stretch = stretch.or(same_song.map(|now| now.anchor.stretch)).unwrap_or(Stretch::ONE);
+        let stretch = same_song.map_or(Stretch::ONE, |now| now.anchor.stretch);
         self.with_sink(|transport, set, sink, _| {
-            transport.go_to(set, song, leg, count_in, stretch, place, at, why, sink)
+            transport.go_to(set, song, leg, count_in, stretch, place, at, Why::Jump, sink)
         })
     }
 

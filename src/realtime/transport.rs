@@ -401,6 +401,52 @@ impl Transport {
         true
     }
 
+    /// Ties a leg, its count-in or a later pass of it to a place that another machine gives.
+    #[expect(clippy::too_many_arguments, reason = "a placing is these facts, named at each call")]
+    pub fn rejoin(
+        &mut self,
+        set: &Set,
+        song: usize,
+        leg: usize,
+        called: bool,
+        pass: u32,
+        anchor: Anchor,
+        at: FramePos,
+        sink: &mut dyn Sink,
+    ) -> bool {
+        let Some(target) = set.songs.get(song).and_then(|plan| plan.legs.get(leg)) else { return false };
+        if called && target.count_in.is_none() {
+            return false;
+        }
+        (self.released, self.undo) = (false, None);
+        self.place(set, song, leg, called, pass, anchor, at, Why::Rejoin, sink);
+        true
+    }
+
+    /// The pass that plays keeps its hits and gets a refined place and rate: the other machine's clock runs
+    /// unlike this one's. What sounded does not sound again.
+    pub fn retime(&mut self, anchor: Anchor) {
+        if self.run == RunState::Playing {
+            self.now.anchor = anchor;
+        }
+    }
+
+    /// The click rests before a leg, as on another machine.
+    pub fn hold(&mut self, set: &Set, song: usize, leg: usize, at: FramePos, sink: &mut dyn Sink) -> bool {
+        if set.songs.get(song).is_none_or(|plan| leg >= plan.legs.len()) {
+            return false;
+        }
+        self.run = RunState::Holding;
+        (self.now.song, self.now.leg, self.released, self.undo) = (song, leg, false, None);
+        sink.event(at, What::Holding { song: song as u16, leg: leg as u16 });
+        true
+    }
+
+    /// A vamp's release, as on another machine.
+    pub fn set_released(&mut self, released: bool) {
+        self.released = released;
+    }
+
     /// Nothing plays from this frame on.
     pub fn stop(&mut self, at: FramePos, ended: bool, sink: &mut dyn Sink) {
         let song = self.now.song as u16;

@@ -23,6 +23,8 @@ pub struct Voice {
     pub judged: bool,
     /// Its own frame was asked for by nobody.
     pub late: bool,
+    /// The gate of a machine that stands by has decided about this hit.
+    pub stood: bool,
     /// Fades out from here.
     cut: Option<FramePos>,
 }
@@ -39,6 +41,7 @@ impl Voice {
             bar_line: due.bar_line,
             judged: false,
             late: due.late,
+            stood: false,
             cut: None,
         }
     }

@@ -58,6 +58,7 @@ fn set(streams: Vec<Option<StreamPlan>>) -> Set {
         leg(LegKind::Section, 24_000, 48_000, &hits(48_000)),
     ];
     let song = SongPlan {
+        said: Default::default(),
         title: "Low Tide".into(),
         legs,
         segue: false,

@@ -59,7 +59,8 @@ impl Feeds {
         let origin = FramePos(set.rate.frames(SETTLE_SECONDS).0);
         if let Some(first) = timeline.passes.first() {
             let at = Exact(first.anchor.at.0 + Exact::at(origin).0);
-            let command = Command::Place { song: 0, leg: 0, at, stretch: Stretch::ONE };
+            let command =
+                Command::Place { song: 0, leg: 0, called: false, pass: 0, at, stretch: Stretch::ONE };
             // The ring is empty: there is room for one.
             let _sent = control.commands.try_push(Timed { when: When::Now, command, id: 1 });
         }

@@ -404,6 +404,7 @@ pub(super) fn straight(plan: &SongPlan, timeline: &Timeline) -> SongPlan {
         }),
     });
     SongPlan {
+        said: plan.said,
         title: plan.title.clone(),
         streams: streams.collect(),
         legs: legs.collect(),

@@ -17,6 +17,7 @@ fn set() -> Arc<Set> {
         written: Span(0),
     };
     let song = |title: &str| SongPlan {
+        said: Default::default(),
         title: title.into(),
         legs: vec![leg("verse", 0, true), leg("verse", 0, false), leg("chorus", 1, false)],
         segue: false,

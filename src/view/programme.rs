@@ -306,6 +306,7 @@ mod tests {
         let text = "title = \"x\"\n\n[[song]]\ntitle = \"Slack Water\"\ntempo = \"♩. = 88.1\"\n";
         let legs = vec![leg_plan(LegKind::CountIn), leg_plan(LegKind::Section)];
         let plan = SongPlan {
+            said: Default::default(),
             title: "Slack Water".into(),
             legs,
             segue: false,

@@ -209,6 +209,9 @@ fn words(command: &Command) -> String {
         Command::UseFallback { click, on } => {
             format!("click {} {}", click + 1, if *on { "from the fallback" } else { "from its primary" })
         }
+        Command::TakeOver => "take over".into(),
+        Command::StandDown => "stand down".into(),
+        Command::Align(later) => format!("align: {:+.2} frames", later.as_f64()),
         Command::Load(_) => "load the show again".into(),
     }
 }

@@ -76,6 +76,7 @@ fn set(streamed: bool) -> Set {
         lanes: vec![ClickLanes { own: 0, fallback: 1 }],
         lane_count: 2,
         songs: vec![SongPlan {
+            said: Default::default(),
             title: "test".into(),
             legs: vec![leg(2, 1), second],
             segue: false,
