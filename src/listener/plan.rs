@@ -252,7 +252,7 @@ impl Plan {
         match self.clicks.get(usize::from(click))?.source {
             Source::Own => Some(lanes.own),
             Source::Fallback => Some(lanes.fallback),
-            Source::Streamed => None,
+            Source::Streamed | Source::External => None,
         }
     }
 

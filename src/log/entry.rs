@@ -1,7 +1,7 @@
 //! The one definition of what a log line holds: writer, reader, schema and table come from it.
 
 use crate::listener::Verdict;
-use crate::realtime::event::{Cause, RunState, Source, Why};
+use crate::realtime::event::{Cause, PeerNow, RunState, Source, Why};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -109,6 +109,8 @@ pub enum Entry {
         #[serde(default)]
         charger: Option<bool>,
     },
+    /// What is heard of the other machine, and which of the two leads; when it changes.
+    Machine(#[schemars(with = "serde_json::Value")] PeerNow),
     /// Something worth knowing, in words.
     Note { text: String },
     /// Events that the engine could not hand over.

@@ -97,6 +97,8 @@ pub enum What {
     StreamEnd {
         click: u8,
     },
+    /// How the other machine is heard: when it changes, and ten times a second.
+    Peer(PeerNow),
     /// The ring was full: this many events before this one are lost.
     Dropped {
         count: u32,
@@ -127,8 +129,10 @@ pub enum Source {
     /// Made by the engine as the primary.
     Own,
     Streamed,
-    /// Made by the engine because a claim failed.
+    /// Made by the engine because a claim failed, or because the other machine is gone.
     Fallback,
+    /// From outside: passed on from an input, or left to the other machine while this one is silent.
+    External,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -142,8 +146,73 @@ pub enum Cause {
     Repeating,
     SilentWhenDue,
     Corrupt,
+    /// An onset from outside did not come.
+    Absent,
+    /// It came outside of its tolerance.
+    Early,
+    BehindTime,
+    /// Two onsets for one hit.
+    Doubled,
+    /// Hum, noise or speech where clicks should be.
+    Drowned,
+    /// The other machine is gone, by every witness there is.
+    MainGone,
+    /// The other machine repeats its last buffer.
+    MainFrozen,
     /// The place moved in a way that the stream cannot follow (tempo for tonight).
     CannotFollow,
+}
+
+/// What is heard of the other machine, and which of the two leads.
+#[derive(Clone, Copy, Debug, PartialEq, Default, serde::Serialize, serde::Deserialize)]
+pub struct PeerNow {
+    /// This machine is the backup (else: the main).
+    pub backup: bool,
+    /// This machine leads: its clicks sound and its keys count.
+    pub leads: bool,
+    /// The other machine's timecode.
+    pub line: LineNow,
+    /// The other machine's click, where it is wired to an input.
+    pub click: WitnessNow,
+    /// The other machine says that it leads.
+    pub other_leads: bool,
+    /// The other machine says that it is in all out.
+    pub other_out: bool,
+    /// The song that it plays, or would start next, is not the same on this machine.
+    pub differs: bool,
+    /// What this machine's place may be off by, in milliseconds; below 0 before it is known.
+    pub bound_ms: f32,
+    /// How much faster the other machine's clock runs.
+    pub ppm: f32,
+    /// The other machine's click minus its place by timecode, in milliseconds: the mean of the last hits.
+    pub offset_ms: f32,
+}
+
+/// A line with timecode.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum LineNow {
+    #[default]
+    NeverHeard,
+    Alive,
+    /// No edges: nothing, a pulled lead or a dead machine.
+    Gone,
+    /// Something is there that is no timecode: hum, noise, a machine that repeats its last buffer.
+    Implausible,
+    /// Words come, and do not go on.
+    Frozen,
+}
+
+/// A click that is a second witness.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum WitnessNow {
+    #[default]
+    NotWired,
+    /// Nothing was due yet.
+    NotYet,
+    Heard,
+    Absent,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Default)]

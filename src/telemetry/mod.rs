@@ -16,7 +16,7 @@ pub use snapshot::{ClickNow, LastEvent, Snapshot};
 use crate::click::set::{LegKind, Set};
 use crate::log::Entry;
 use crate::log::entry::decibels;
-use crate::realtime::event::{Cause, Event, RunState, Source, Status, What};
+use crate::realtime::event::{Cause, Event, PeerNow, RunState, Source, Status, What};
 use crate::units::{FramePos, Frames};
 use std::sync::Arc;
 
@@ -94,6 +94,7 @@ impl Drain {
                 say(Entry::EventsLost { count: u64::from(count) });
                 self.snapshot.events_lost += u64::from(count);
             }
+            What::Peer(now) => self.peer(event.at, clock, now, log),
             What::StreamWanted { .. } | What::StreamEnd { .. } => {}
         }
     }
@@ -141,6 +142,19 @@ impl Drain {
         }
         if let Some(now) = self.snapshot.clicks.get_mut(usize::from(click)) {
             now.fault = fault || (source == Source::Fallback && now.fault);
+        }
+    }
+
+    /// Changes go to the log; what a person must know of goes to the screen.
+    fn peer(&mut self, at: FramePos, clock: &str, now: PeerNow, log: &mut dyn FnMut(FramePos, Entry)) {
+        let before = self.snapshot.peer.replace(now);
+        let facts = |peer: PeerNow| PeerNow { bound_ms: 0.0, ppm: 0.0, offset_ms: 0.0, ..peer };
+        if before.map(facts) == Some(facts(now)) {
+            return;
+        }
+        log(at, Entry::Machine(now));
+        if let Some(text) = before.and_then(|before| words::machine(&before, &now, clock)) {
+            self.happened(at, clock, text);
         }
     }
 

@@ -3,7 +3,7 @@
 use super::load::LoadSummary;
 use super::words;
 use crate::click::set::{Set, Stretch};
-use crate::realtime::event::{Cause, RunState, Source, Status};
+use crate::realtime::event::{Cause, PeerNow, RunState, Source, Status};
 use crate::units::FramePos;
 
 /// The show at one moment. Fields below `device` are filled by those who know.
@@ -32,6 +32,8 @@ pub struct Snapshot {
     pub next_beat_at: FramePos,
     pub stretch: Stretch,
     pub clicks: Vec<ClickNow>,
+    /// The other machine, where this rig has one.
+    pub peer: Option<PeerNow>,
     pub last_event: Option<LastEvent>,
     pub all_out: bool,
     pub click_out: bool,
@@ -110,6 +112,7 @@ impl Default for Snapshot {
             next_beat_at: FramePos(0),
             stretch: Stretch::ONE,
             clicks: Vec::new(),
+            peer: None,
             last_event: None,
             all_out: false,
             click_out: false,

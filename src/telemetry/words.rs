@@ -1,7 +1,7 @@
 //! Events in a player's words.
 
 use crate::click::set::{Leg, LegKind};
-use crate::realtime::event::{Cause, Source};
+use crate::realtime::event::{Cause, LineNow, PeerNow, Source, WitnessNow};
 use crate::units::{Frames, SampleRate};
 
 /// "CLICK FROM THIS LAPTOP. Track lost 21:14." and its like: the state first, then why.
@@ -11,6 +11,7 @@ pub fn switch(click: &str, source: Source, cause: Cause, clock: &str) -> String 
         Source::Own | Source::Fallback => {
             format!("CLICK FROM THIS LAPTOP{whose}. {} {clock}.", why(cause))
         }
+        Source::External => format!("CLICK FROM OUTSIDE{whose}. {} {clock}.", again(cause)),
         Source::Streamed => format!("CLICK FROM THE TRACK{whose}. {} {clock}.", again(cause)),
     }
 }
@@ -24,12 +25,58 @@ fn why(cause: Cause) -> &'static str {
         Cause::Repeating => "Track hangs",
         Cause::SilentWhenDue => "Track silent",
         Cause::Corrupt => "Track damaged",
+        Cause::Absent => "Its click was not heard",
+        Cause::Early => "Its click came early",
+        Cause::BehindTime => "Its click came late",
+        Cause::Doubled => "Its click came twice",
+        Cause::Drowned => "Its line has hum or noise",
+        Cause::MainGone => "Main lost",
+        Cause::MainFrozen => "Main hangs",
         Cause::CannotFollow => "Track cannot follow the tempo",
     }
 }
 
 fn again(cause: Cause) -> &'static str {
-    if cause == Cause::ByHand { "By hand" } else { "Track is back" }
+    match cause {
+        Cause::ByHand => "By hand",
+        Cause::Plan => "As planned",
+        _ => "It is back",
+    }
+}
+
+/// What changed about the other machine, when a person must know of it.
+pub fn machine(before: &PeerNow, now: &PeerNow, clock: &str) -> Option<String> {
+    let other = if now.backup { "Main" } else { "Backup" };
+    if before.leads != now.leads {
+        return Some(match (now.leads, now.backup) {
+            (true, true) => format!("CLICK FROM THIS LAPTOP. Main lost {clock}."),
+            (true, false) => format!("CLICK FROM THIS LAPTOP. It leads since {clock}."),
+            (false, _) => format!("THIS LAPTOP IS SILENT and follows the other since {clock}."),
+        });
+    }
+    if now.differs && !before.differs {
+        return Some("THIS SONG DIFFERS from the other machine's: it would not sound the same.".into());
+    }
+    if before.line != now.line {
+        return Some(match now.line {
+            LineNow::Alive => format!("{other}'s timecode is heard."),
+            LineNow::NeverHeard => return None,
+            LineNow::Gone => format!("{}'S TIMECODE IS GONE. {clock}.", other.to_uppercase()),
+            LineNow::Implausible => {
+                format!("{}'S TIMECODE LINE HAS HUM OR NOISE. {clock}.", other.to_uppercase())
+            }
+            LineNow::Frozen => {
+                format!("{} HANGS: its timecode does not go on. {clock}.", other.to_uppercase())
+            }
+        });
+    }
+    match (before.click, now.click) {
+        (WitnessNow::Heard, WitnessNow::Absent) => {
+            Some(format!("{}'S CLICK IS NOT HEARD. {clock}.", other.to_uppercase()))
+        }
+        (WitnessNow::Absent, WitnessNow::Heard) => Some(format!("{other}'s click is heard again.")),
+        _ => None,
+    }
 }
 
 pub fn xrun(lost: Frames, rate: SampleRate) -> String {

@@ -13,6 +13,8 @@ pub mod screen;
 
 mod lower;
 
+pub mod machines;
+
 pub mod keys;
 
 pub mod programme;

@@ -38,6 +38,8 @@ pub struct ScreenModel {
     pub last_event: Option<EventLine>,
     pub all_out: bool,
     pub click_out: bool,
+    /// This machine is silent because another one leads: a large word and its sentence.
+    pub stands: Option<(&'static str, String)>,
     /// What the start key will do next, as a sentence with the key's name.
     pub start: String,
     /// A confirmation that waits: names the thing and the key.

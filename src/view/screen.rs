@@ -314,6 +314,9 @@ pub(super) fn state_words(model: &ScreenModel) -> (&'static str, String, Style) 
         let sentence = format!("Every feed is silent. {} brings the click back.", names.all_back);
         return ("ALL OUT", sentence, ALARM);
     }
+    if let Some((word, sentence)) = &model.stands {
+        return (word, sentence.clone(), LAMP);
+    }
     if model.click_out && model.run != Run::Stopped {
         let sentence = format!("Ambient stays. {} brings the click back.", names.click_in);
         return ("CLICK OUT", sentence, ALARM);

@@ -250,6 +250,7 @@ impl Parts {
                     beat,
                 });
             }
+            What::Peer(now) => board.view.peer = Some(now),
             What::Xrun { .. } => board.xruns += 1,
             What::Done { id } => board.loaded = board.loaded.max(id),
             _ => {}

@@ -147,6 +147,13 @@ const fn words(cause: Cause) -> &'static str {
         Cause::Repeating => "the track repeated itself",
         Cause::SilentWhenDue => "the track was silent when a hit was due",
         Cause::Corrupt => "the track was damaged",
+        Cause::Absent => "its hit was not heard",
+        Cause::Early => "its hit came early",
+        Cause::BehindTime => "its hit came late",
+        Cause::Doubled => "its hit came twice",
+        Cause::Drowned => "its line had hum or noise",
+        Cause::MainGone => "the main was gone",
+        Cause::MainFrozen => "the main repeated its last buffer",
         Cause::CannotFollow => "the track cannot follow tonight's tempo",
     }
 }

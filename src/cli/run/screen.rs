@@ -182,6 +182,7 @@ impl Player<'_, '_> {
                 Source::Own => "own".into(),
                 Source::Streamed => "from the track".into(),
                 Source::Fallback => "made by this laptop".into(),
+                Source::External => "from outside".into(),
             },
             fallback: *source == Source::Fallback
                 && board.switches.iter().any(|s| s.click == click.name && s.is_fault()),

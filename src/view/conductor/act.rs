@@ -18,6 +18,10 @@ impl Conductor {
         engine: &EngineView,
         out: &mut Vec<Out>,
     ) {
+        if engine.follows() && moves_the_music(action) {
+            let key = self.keys.name(Action::TakeOver);
+            return out.push(Out::Say(format!("The other laptop leads. {key} takes over.")));
+        }
         match action {
             Action::Start => self.start(now, engine, out),
             Action::Stop => self.ask_stop(now, When::Now, certain, engine, out),
@@ -46,6 +50,8 @@ impl Conductor {
             Action::Mute => self.open(now, Open::Mute),
             Action::Fallback => self.open(now, Open::Fallback),
             Action::Help => self.help(now),
+            Action::TakeOver => self.take_over(engine, out),
+            Action::StandDown => self.stand_down(now, certain, engine, out),
             Action::Reload => self.reload(engine, out),
             Action::Acknowledge => out.push(Out::Acknowledge),
             Action::Confirm => self.confirm(engine, out),
@@ -182,9 +188,51 @@ impl Conductor {
         }
     }
 
+    /// At once, whatever the screen says: the engine may be ahead of what telemetry told.
+    fn take_over(&mut self, engine: &EngineView, out: &mut Vec<Out>) {
+        match engine.peer {
+            None => out.push(Out::Say("There is no other laptop in this rig.".into())),
+            Some(peer) => {
+                out.push(Out::Send(When::Now, Command::TakeOver));
+                let said = if peer.leads { "This laptop leads already." } else { "This laptop leads." };
+                out.push(Out::Say(said.into()));
+            }
+        }
+    }
+
+    fn stand_down(&mut self, now: Duration, certain: bool, engine: &EngineView, out: &mut Vec<Out>) {
+        match engine.peer {
+            None => out.push(Out::Say("There is no other laptop in this rig.".into())),
+            Some(peer) if !peer.leads => out.push(Out::Say("This laptop follows already.".into())),
+            Some(_) => self.ask(now, Ask::StandDown, certain, engine, out),
+        }
+    }
+
     fn cancel(&mut self) {
         self.asked = None;
         self.typed = None;
         self.open = Open::Nothing;
     }
+}
+
+/// What only the machine that leads may do.
+const fn moves_the_music(action: Action) -> bool {
+    use Action::*;
+    !matches!(
+        action,
+        AllOut
+            | AllBack
+            | ClickOut
+            | ClickIn
+            | Mute
+            | Fallback
+            | Help
+            | TakeOver
+            | StandDown
+            | Reload
+            | Acknowledge
+            | Confirm
+            | Cancel
+            | Quit
+    )
 }

@@ -24,6 +24,7 @@ pub(super) enum Ask {
     Stop(When),
     Quit,
     Jump { song: usize, leg: usize },
+    StandDown,
 }
 
 /// What is laid over the lower part of the screen.
@@ -47,6 +48,7 @@ impl Ask {
             Ask::Stop(When::SectionEnd) => Some(Action::StopAtSection),
             Ask::Stop(_) => Some(Action::Stop),
             Ask::Quit => Some(Action::Quit),
+            Ask::StandDown => Some(Action::StandDown),
             Ask::Jump { .. } => None,
         }
     }
@@ -115,6 +117,7 @@ impl Conductor {
     fn carry_out(&mut self, what: Ask, engine: &EngineView, out: &mut Vec<Out>) {
         match what {
             Ask::Quit => out.push(Out::Quit),
+            Ask::StandDown => out.push(Out::Send(When::Now, Command::StandDown)),
             Ask::Stop(when) => {
                 // In a hold no bar and no section ends.
                 let when = if engine.status.run == RunState::Holding { When::Now } else { when };

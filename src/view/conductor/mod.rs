@@ -21,7 +21,7 @@ use super::keys::{Input, Keymap, Press};
 use super::programme::Programme;
 use crate::click::set::Stretch;
 use crate::realtime::command::{Command, When};
-use crate::realtime::event::{RunState, Status};
+use crate::realtime::event::{PeerNow, RunState, Status};
 use std::time::Duration;
 
 /// What came of a key press.
@@ -53,9 +53,16 @@ pub struct EngineView {
     pub fallback: Vec<bool>,
     /// One per click: its primary in this song is a track.
     pub streamed: Vec<bool>,
+    /// The other machine, where this rig has one.
+    pub peer: Option<PeerNow>,
 }
 
 impl EngineView {
+    /// Another machine leads: the keys that move the music do nothing here.
+    pub(super) fn follows(&self) -> bool {
+        self.peer.is_some_and(|peer| !peer.leads)
+    }
+
     fn sounding(&self) -> Option<usize> {
         (self.status.run != RunState::Stopped).then_some(usize::from(self.status.song))
     }

@@ -6,6 +6,7 @@ use crate::click::set::LegKind;
 use crate::realtime::command::When;
 use crate::realtime::event::{RunState, Status};
 use crate::view::keys::Action;
+use crate::view::machines;
 use crate::view::model::{KeyNames, Panel, Run, ScreenModel};
 use crate::view::programme::{Entry, Kind, LegEntry, decimal, tempo_words};
 use num_rational::Ratio;
@@ -15,6 +16,10 @@ impl Conductor {
     pub fn start_sentence(&self, engine: &EngineView) -> String {
         let key = self.keys.name(Action::Start);
         let song = usize::from(engine.status.song);
+        if engine.follows() {
+            let take_over = self.keys.name(Action::TakeOver);
+            return format!("{key} does nothing while the other laptop leads. {take_over} takes over.");
+        }
         match engine.status.run {
             RunState::Stopped => self.stopped_sentence(&key, engine),
             RunState::Playing => format!(
@@ -86,6 +91,12 @@ impl Conductor {
         model.names = self.names();
         model.all_out = engine.status.all_out;
         model.click_out = engine.status.click_out;
+        if let Some(peer) = &engine.peer {
+            let (take_over, stand_down) =
+                (self.keys.name(Action::TakeOver), self.keys.name(Action::StandDown));
+            let words = machines::words(peer, &take_over, &stand_down);
+            (model.stands, model.backup) = (words.sign, words.line);
+        }
         self.fill_place(engine, model);
         for (click, muted) in model.clicks.iter_mut().zip(&engine.muted) {
             click.muted = *muted;
@@ -185,6 +196,7 @@ impl Conductor {
                 Some(song) => format!("{again}{yes} quits and ends {song}"),
                 None => format!("{again}{yes} quits"),
             },
+            Ask::StandDown => format!("{again}{yes} silences this laptop: it follows the other one"),
             Ask::Jump { song, leg } => self.jump_words(&yes, song, leg, engine),
         })
     }

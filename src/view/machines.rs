@@ -1,0 +1,144 @@
+//! Two machines in a player's words: who leads, what is heard of the other one, what this wiring cannot tell.
+
+use crate::realtime::event::{LineNow, PeerNow, WitnessNow};
+
+/// What the screen says of the two machines.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Words {
+    /// The one state, where the two machines decide it: a large word and its sentence.
+    pub sign: Option<(&'static str, String)>,
+    /// The line about the other machine.
+    pub line: String,
+}
+
+/// `take_over` and `stand_down` are the keys' names.
+pub fn words(peer: &PeerNow, take_over: &str, stand_down: &str) -> Words {
+    Words { sign: sign(peer, take_over), line: line(peer, stand_down) }
+}
+
+fn sign(peer: &PeerNow, take_over: &str) -> Option<(&'static str, String)> {
+    if peer.leads {
+        return None;
+    }
+    if !peer.backup {
+        let text = match peer.other_leads {
+            true => format!("The backup sounds; this laptop follows, silent. {take_over} brings it back."),
+            false => {
+                format!("Silent until the backup is heard or known to be absent. {take_over} leads now.")
+            }
+        };
+        return Some(("SILENT", text));
+    }
+    let text = match (peer.line, peer.click) {
+        _ if peer.differs => {
+            format!("THIS SONG DIFFERS from the main's: no cover for it. {take_over} leads now.")
+        }
+        (LineNow::NeverHeard, _) => format!("No main heard yet. {take_over} leads with this laptop."),
+        (LineNow::Alive, WitnessNow::Absent) => {
+            "The main's timecode is heard, its click is not: look at its click lead.".to_string()
+        }
+        (LineNow::Alive, _) => format!("The main plays, this laptop follows. {take_over} takes over now."),
+        (line, WitnessNow::Heard) => {
+            format!("The main's click is heard. {}", of_line(line))
+        }
+        (line, WitnessNow::NotYet) => format!("{} Its next click decides.", of_line(line)),
+        (line, _) => of_line(line).to_string(),
+    };
+    Some(("STANDS BY", text))
+}
+
+fn of_line(line: LineNow) -> &'static str {
+    match line {
+        LineNow::Alive => "Its timecode is heard.",
+        LineNow::NeverHeard => "No timecode heard yet.",
+        LineNow::Gone => "Its timecode is gone: look at the timecode lead.",
+        LineNow::Implausible => "Its timecode line has hum or noise: look at the lead.",
+        LineNow::Frozen => "Its timecode does not go on: the main may hang.",
+    }
+}
+
+fn line(peer: &PeerNow, stand_down: &str) -> String {
+    match (peer.backup, peer.leads) {
+        (false, true) if peer.line == LineNow::NeverHeard => "Backup: not heard".into(),
+        (false, true) if peer.line != LineNow::Alive => "BACKUP LOST: its timecode is gone".into(),
+        (false, true) if peer.differs => "BACKUP HAS ANOTHER VERSION of this song".into(),
+        (false, true) => "Backup: ready, follows".into(),
+        (true, true) => match peer.line {
+            LineNow::Alive => format!("Main: back and silent. {stand_down} gives the click back to it"),
+            _ => "Main: lost".into(),
+        },
+        (backup, false) => {
+            let other = if backup { "Main" } else { "Backup" };
+            if peer.line != LineNow::Alive || peer.bound_ms < 0.0 {
+                return format!("{other}: {}", of_line(peer.line).trim_end_matches('.').to_lowercase());
+            }
+            let offset = match peer.click {
+                WitnessNow::Heard => format!(", its click {:+.2} ms from its timecode", peer.offset_ms),
+                _ => String::new(),
+            };
+            format!("{other}: followed to ±{:.2} ms, {:+.0} ppm{offset}", peer.bound_ms.max(0.01), peer.ppm)
+        }
+    }
+}
+
+/// What a wiring cannot tell apart, for `check` and the drill.
+pub fn blind_to(witnesses: usize, pass_through: bool) -> &'static str {
+    match (witnesses, pass_through) {
+        (0, _) => "Nothing of the main is heard: this laptop never takes over by itself.",
+        (1, false) => {
+            "With timecode as the only witness a pulled timecode lead looks like a dead main: the band would hear two \
+             clicks. Wire the main's click to a second input."
+        }
+        (1, true) => {
+            "With the click as the only witness a muted click looks like a dead main: this laptop fills in, on its own."
+        }
+        _ => "Timecode and click are both heard: this laptop sounds only when both are gone.",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const STANDING: PeerNow = PeerNow {
+        backup: true,
+        leads: false,
+        line: LineNow::Alive,
+        click: WitnessNow::Heard,
+        other_leads: true,
+        other_out: false,
+        differs: false,
+        bound_ms: 0.02,
+        ppm: 31.0,
+        offset_ms: 0.4,
+    };
+
+    #[test]
+    fn each_wiring_fault_has_a_sentence_of_its_own() {
+        let faults = [
+            STANDING,
+            PeerNow { click: WitnessNow::Absent, ..STANDING },
+            PeerNow { line: LineNow::Gone, ..STANDING },
+            PeerNow { line: LineNow::Frozen, ..STANDING },
+            PeerNow { line: LineNow::Implausible, ..STANDING },
+            PeerNow { line: LineNow::NeverHeard, click: WitnessNow::NotYet, ..STANDING },
+            PeerNow { differs: true, ..STANDING },
+            PeerNow { backup: false, ..STANDING },
+        ];
+        let mut said: Vec<String> = faults.iter().filter_map(|peer| sign(peer, "T")).map(|s| s.1).collect();
+        assert_eq!(said.len(), faults.len());
+        said.sort();
+        said.dedup();
+        assert_eq!(said.len(), faults.len(), "{said:?}");
+    }
+
+    #[test]
+    fn a_machine_that_leads_shows_the_music_and_a_line_about_the_other() {
+        let leads = PeerNow { leads: true, ..STANDING };
+        assert_eq!(words(&leads, "T", "D").sign, None);
+        assert_eq!(words(&leads, "T", "D").line, "Main: back and silent. D gives the click back to it");
+        let alone = PeerNow { backup: false, line: LineNow::Gone, ..leads };
+        assert_eq!(words(&alone, "T", "D").line, "BACKUP LOST: its timecode is gone");
+        assert!(line(&STANDING, "D").starts_with("Main: followed to ±0.02 ms, +31 ppm"));
+    }
+}
