@@ -9,8 +9,14 @@
     deny(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::indexing_slicing)
 )]
 
+pub mod address;
+pub mod decode;
+pub mod encode;
 pub mod rate;
 pub mod word;
 
+pub use address::Address;
+pub use decode::{Decoder, Heard, LineReading};
+pub use encode::Encoder;
 pub use rate::FrameRate;
 pub use word::{HeardWord, Word};

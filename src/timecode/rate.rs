@@ -1,6 +1,6 @@
 //! How many timecode frames pass in a second, and how they are counted.
 
-use crate::units::{SampleRate, Span};
+use crate::units::{FRACTION_BITS, SampleRate, Span};
 use serde::{Deserialize, Serialize};
 
 /// A frame rate of the standard.
@@ -61,5 +61,26 @@ impl FrameRate {
     pub const fn samples(self, word: i64, rate: SampleRate) -> Span {
         let (over, under) = self.exact();
         Span::ratio(word as i128 * rate.hertz() as i128 * under as i128, over as i128)
+    }
+
+    /// The last word that starts at a place or before it. Real-time: safe.
+    pub const fn word_before(self, place: Span, rate: SampleRate) -> i64 {
+        let (over, under) = self.exact();
+        let guess = (place.0 * over as i128)
+            .div_euclid((rate.hertz() as i128 * under as i128) << FRACTION_BITS) as i64;
+        // The words' starts are rounded.
+        if self.samples(guess + 1, rate).0 <= place.0 {
+            guess + 1
+        } else if self.samples(guess, rate).0 > place.0 {
+            guess - 1
+        } else {
+            guess
+        }
+    }
+
+    /// The word that starts nearest to a place. Real-time: safe.
+    pub const fn word_near(self, place: Span, rate: SampleRate) -> i64 {
+        let half = Span(self.samples(1, rate).0 / 2);
+        self.word_before(Span(place.0 + half.0), rate)
     }
 }
