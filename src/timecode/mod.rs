@@ -12,6 +12,7 @@
 pub mod address;
 pub mod decode;
 pub mod encode;
+pub mod pages;
 pub mod rate;
 pub mod word;
 
