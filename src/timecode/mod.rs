@@ -10,8 +10,11 @@
 )]
 
 pub mod address;
+pub mod clock;
 pub mod decode;
 pub mod encode;
+pub mod gate;
+pub mod line;
 pub mod pages;
 pub mod rate;
 pub mod word;

@@ -1,0 +1,222 @@
+//! Who sounds: the gate of a machine that stands by, and which of two machines leads. Pure.
+
+use crate::realtime::event::{LineNow, WitnessNow};
+use crate::units::{FramePos, Frames, SampleRate};
+
+/// What becomes of one due hit of a machine that stands by.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Gated {
+    Silent,
+    Cover,
+    /// Timecode is gone; whether the click is gone too is known only after the hit was due: ask again then.
+    Wait,
+}
+
+/// Decides for a hit from what is known at its decision.
+///
+/// `click`: what is known of the main's click at this hit or, when none was due there, at the last one that was due
+/// since the line went bad. With two witnesses a hit sounds only when both are gone. `again`: the hit has waited.
+/// Real-time: safe.
+pub const fn gated(line: LineNow, click: WitnessNow, again: bool) -> Gated {
+    match (line, click) {
+        (LineNow::Alive | LineNow::NeverHeard, _) => Gated::Silent,
+        (_, WitnessNow::NotWired | WitnessNow::Absent) => Gated::Cover,
+        (_, WitnessNow::Heard) => Gated::Silent,
+        (_, WitnessNow::NotYet) if again => Gated::Silent,
+        (_, WitnessNow::NotYet) => Gated::Wait,
+    }
+}
+
+/// A machine that comes up alone leads after this.
+const ALONE_SECONDS: f64 = 1.5;
+/// A main leads again when the backup has said for this long that it does not.
+const FREE_SECONDS: f64 = 0.5;
+/// A claim by hand sounds after this, whatever the other machine says.
+const CLAIM_SECONDS: f64 = 1.0;
+
+/// What is heard of the other machine.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Other {
+    pub line: LineNow,
+    /// It says that it leads, or claims to; `None` until its words have said either.
+    pub leads: Option<bool>,
+    /// It says that it hears this machine.
+    pub hears: bool,
+    /// Every witness of it has been gone for long enough.
+    pub gone: bool,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum State {
+    Follows,
+    /// A person asked for the lead and the other machine has been told to let go.
+    Claims(FramePos),
+    Leads,
+}
+
+/// Which of two machines leads. Only the one that leads sounds; a machine that comes up says nothing until it knows
+/// that the other is silent or that there is none, or until a person decides.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Lead {
+    backup: bool,
+    state: State,
+    /// A person made it follow: it leads again only by a person or when the other is gone.
+    by_hand: bool,
+    since: Option<FramePos>,
+    /// The other's claim as last known while its line was alive.
+    claim: bool,
+    alone: Frames,
+    free: Frames,
+    wait: Frames,
+    free_since: Option<FramePos>,
+}
+
+impl Lead {
+    /// A backup follows until it must or may lead. A main with a return line comes up silent.
+    pub fn new(backup: bool, rate: SampleRate) -> Lead {
+        Lead {
+            backup,
+            state: State::Follows,
+            by_hand: false,
+            since: None,
+            claim: false,
+            alone: rate.frames(ALONE_SECONDS),
+            free: rate.frames(FREE_SECONDS),
+            wait: rate.frames(CLAIM_SECONDS),
+            free_since: None,
+        }
+    }
+
+    /// A machine without another one.
+    pub fn alone(rate: SampleRate) -> Lead {
+        Lead { state: State::Leads, ..Lead::new(false, rate) }
+    }
+
+    /// Its clicks sound and its keys count.
+    pub const fn leads(&self) -> bool {
+        matches!(self.state, State::Leads)
+    }
+
+    /// It tells the other machine that it leads, or wants to.
+    pub const fn claims(&self) -> bool {
+        !matches!(self.state, State::Follows)
+    }
+
+    /// A person wants this machine to sound. With a main that hears it, it waits until that one has let go; else at
+    /// once.
+    pub fn take_over(&mut self, now: FramePos, other: Other) {
+        self.by_hand = false;
+        if self.state == State::Follows {
+            let asks = other.line == LineNow::Alive && other.leads == Some(true) && other.hears;
+            self.state = if asks { State::Claims(now) } else { State::Leads };
+        }
+    }
+
+    /// A person wants this machine silent.
+    pub fn stand_down(&mut self) {
+        (self.state, self.by_hand) = (State::Follows, true);
+        self.free_since = None;
+    }
+
+    /// Once a millisecond. Real-time: safe.
+    pub fn step(&mut self, now: FramePos, other: Other) {
+        let began = *self.since.get_or_insert(now);
+        let alive = other.line == LineNow::Alive;
+        let claim = alive && other.leads == Some(true);
+        let raised = claim && !self.claim;
+        if !alive || other.leads.is_some() {
+            self.claim = claim;
+        }
+        let free = alive && other.leads == Some(false);
+        self.free_since = if free { self.free_since.or(Some(now)) } else { None };
+        self.state = match self.state {
+            // The other one took over, or takes over by hand, or never was gone: it sounds, this one does not.
+            State::Leads if raised => State::Follows,
+            State::Claims(_) if free || other.gone => State::Leads,
+            State::Claims(since) if now - since >= self.wait => State::Leads,
+            State::Follows if self.backup && other.gone => State::Leads,
+            State::Follows if !self.backup && !self.by_hand && self.may_begin(now, began, other) => {
+                State::Leads
+            }
+            state => state,
+        };
+        if self.leads() {
+            self.by_hand = false;
+        }
+    }
+
+    fn may_begin(&self, now: FramePos, began: FramePos, other: Other) -> bool {
+        let none = other.line == LineNow::NeverHeard && now - began >= self.alone;
+        none || self.free_since.is_some_and(|since| now - since >= self.free)
+    }
+
+    /// For the drill and the docs: seconds until a main that comes up alone sounds.
+    pub const fn alone_seconds() -> f64 {
+        ALONE_SECONDS
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn with_two_witnesses_a_hit_sounds_only_when_both_are_gone() {
+        let bad = [LineNow::Gone, LineNow::Implausible, LineNow::Frozen];
+        for line in bad {
+            assert_eq!(gated(line, WitnessNow::NotWired, false), Gated::Cover);
+            assert_eq!(gated(line, WitnessNow::Absent, false), Gated::Cover);
+            assert_eq!(gated(line, WitnessNow::Heard, false), Gated::Silent);
+            assert_eq!(gated(line, WitnessNow::NotYet, false), Gated::Wait);
+            assert_eq!(gated(line, WitnessNow::NotYet, true), Gated::Silent);
+        }
+        for click in [WitnessNow::NotWired, WitnessNow::NotYet, WitnessNow::Heard, WitnessNow::Absent] {
+            assert_eq!(gated(LineNow::Alive, click, false), Gated::Silent);
+            assert_eq!(gated(LineNow::NeverHeard, click, false), Gated::Silent);
+        }
+    }
+
+    const RATE: SampleRate = SampleRate::standard();
+
+    fn ms(ms: i64) -> FramePos {
+        FramePos(48 * ms)
+    }
+
+    #[test]
+    fn a_main_that_comes_back_is_silent_until_the_backup_lets_go() {
+        let mut main = Lead::new(false, RATE);
+        let sounding = Other { line: LineNow::Alive, leads: Some(true), hears: true, gone: false };
+        for t in 0..10_000 {
+            main.step(ms(t), if t < 300 { Other::default() } else { sounding });
+            assert!(!main.leads(), "{t} ms");
+        }
+        main.take_over(ms(10_000), sounding);
+        assert!(main.claims() && !main.leads());
+        main.step(ms(10_200), Other { leads: Some(false), ..sounding });
+        assert!(main.leads());
+    }
+
+    #[test]
+    fn a_backup_lets_go_when_the_main_claims_and_not_before() {
+        let mut backup = Lead::new(true, RATE);
+        let other = |leads| Other { line: LineNow::Alive, leads: Some(leads), hears: true, gone: false };
+        backup.step(ms(0), other(true));
+        assert!(!backup.leads());
+        backup.step(ms(100), Other { line: LineNow::Gone, leads: Some(true), gone: true, hears: true });
+        assert!(backup.leads());
+        backup.step(ms(9000), other(false));
+        assert!(backup.leads(), "a muted main that is back changes nothing");
+        backup.step(ms(9100), other(true));
+        assert!(!backup.leads());
+    }
+
+    #[test]
+    fn a_main_without_a_backup_begins_after_a_moment() {
+        let mut main = Lead::new(false, RATE);
+        let at = (0..5000).find(|t| {
+            main.step(ms(*t), Other::default());
+            main.leads()
+        });
+        assert_eq!(at, Some(1500));
+    }
+}

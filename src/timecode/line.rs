@@ -1,0 +1,94 @@
+//! Is timecode there? One answer at any frame, from readings a millisecond apart and from words.
+
+use super::decode::LineReading;
+use crate::realtime::event::LineNow;
+use crate::units::{FramePos, Frames, SampleRate};
+
+/// Without a run of good edges for this long the line is bad. A crackle of 5 ms is shorter; a zero at 24 frames
+/// lasts 0.52 ms.
+const PATIENCE_SECONDS: f64 = 0.006;
+/// Without a word for this long it is bad, too: two and a half words at 24 frames.
+const WORDLESS_SECONDS: f64 = 0.105;
+/// Words that are remembered to know a machine that repeats itself.
+const MEMORY: usize = 16;
+
+/// The judge of one line with timecode.
+#[derive(Clone, Debug)]
+pub struct Line {
+    patience: Frames,
+    wordless: Frames,
+    latch: Frames,
+    /// End of the last word that followed on its predecessor.
+    word: Option<FramePos>,
+    reading: Option<LineReading>,
+    bad_since: Option<FramePos>,
+    memory: [(i64, u32); MEMORY],
+    slot: usize,
+    repeats: bool,
+}
+
+impl Line {
+    /// `latch`: how long it is bad before a switch stays.
+    pub fn new(rate: SampleRate, latch: Frames) -> Line {
+        Line {
+            patience: rate.frames(PATIENCE_SECONDS),
+            wordless: rate.frames(WORDLESS_SECONDS),
+            latch,
+            word: None,
+            reading: None,
+            bad_since: None,
+            memory: [(i64::MIN, 0); MEMORY],
+            slot: 0,
+            repeats: false,
+        }
+    }
+
+    /// A reading, in order of frames. Real-time: safe.
+    pub fn reading(&mut self, reading: &LineReading) {
+        self.reading = Some(*reading);
+        if self.word.is_none() {
+            return;
+        }
+        let quiet = reading.at - reading.good_at > self.patience;
+        let wordless = self.word.is_some_and(|word| reading.at - word > self.wordless);
+        if quiet || wordless || self.repeats {
+            self.bad_since = self.bad_since.or(Some(reading.at));
+        }
+    }
+
+    /// A word that ends at `at` and follows on the one before. It mends a bad line. Real-time: safe.
+    pub fn word(&mut self, at: FramePos, number: i64, user: u32) {
+        self.repeats = self.memory.contains(&(number, user));
+        if let Some(slot) = self.memory.get_mut(self.slot % MEMORY) {
+            *slot = (number, user);
+        }
+        self.slot = (self.slot + 1) % MEMORY;
+        if self.repeats {
+            self.bad_since = self.bad_since.or(Some(at));
+        } else {
+            (self.word, self.bad_since) = (Some(at), None);
+        }
+    }
+
+    /// What the line is, and since when it is bad. Real-time: safe.
+    pub fn now(&self) -> LineNow {
+        match (self.word, self.bad_since, self.reading) {
+            (None, ..) => LineNow::NeverHeard,
+            (_, None, _) => LineNow::Alive,
+            _ if self.repeats => LineNow::Frozen,
+            (_, _, Some(reading)) if reading.at - reading.last_edge > self.patience => LineNow::Gone,
+            _ => LineNow::Implausible,
+        }
+    }
+
+    /// First frame at which it was known to be bad.
+    pub const fn bad_since(&self) -> Option<FramePos> {
+        self.bad_since
+    }
+
+    /// It has been bad for long enough that a switch stays. Real-time: safe.
+    pub fn latched(&self) -> bool {
+        let bad = self.bad_since.zip(self.reading);
+        bad.is_some_and(|(since, reading)| reading.at - since >= self.latch)
+    }
+}
