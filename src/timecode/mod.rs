@@ -10,6 +10,7 @@
 )]
 
 pub mod address;
+pub mod chase;
 pub mod clock;
 pub mod decode;
 pub mod encode;

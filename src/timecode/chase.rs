@@ -1,0 +1,372 @@
+//! A machine that follows another: words in, orders for the transport out. Pure.
+//!
+//! Nothing moves on one word: an address counts when it follows on the word before, a page when it was received twice.
+//! Where words stop, nothing is ordered and the music runs on at the rate that was tracked.
+
+use super::clock::{Clock, nominal, ppm};
+use super::pages::{Page, Place, Reader, Run, SongPage, State, TempoPage, UNITS};
+use super::{Address, FrameRate, HeardWord};
+use crate::click::set::{Anchor, Set, Stretch};
+use crate::realtime::event::RunState;
+use crate::units::{Exact, FramePos, SampleRate, Span};
+
+/// What follows from a word.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Order {
+    /// Another place than this machine's: from now, or from where it begins when that lies ahead.
+    Place {
+        song: usize,
+        leg: usize,
+        called: bool,
+        pass: u32,
+        anchor: Anchor,
+    },
+    /// The same place, timed anew.
+    Retime(Anchor),
+    Hold {
+        song: usize,
+        leg: usize,
+    },
+    Stop,
+    Released(bool),
+    Choose(usize),
+    AllOut(bool),
+    ClickOut(bool),
+    Muted {
+        click: usize,
+        muted: bool,
+    },
+}
+
+/// Where this machine is: what an order is measured against.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Here {
+    pub run: RunState,
+    pub song: usize,
+    pub leg: usize,
+    pub called: bool,
+    pub pass: u32,
+    pub released: bool,
+    pub chosen: usize,
+    pub all_out: bool,
+    pub click_out: bool,
+    pub mutes: u16,
+}
+
+/// A word that follows on the one before.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Trusted {
+    /// Frame just after its last edge.
+    pub at: FramePos,
+    pub number: i64,
+    pub user: u32,
+}
+
+/// Follows the words of one line. Allocates in [`Chase::new`] only.
+#[derive(Clone, Debug)]
+pub struct Chase {
+    rate: SampleRate,
+    /// Everything is this much later than the words say.
+    offset: Span,
+    clock: Clock,
+    reader: Reader,
+    frames: FrameRate,
+    /// Number and count of the last word.
+    last: Option<(i64, i64)>,
+    trusted: bool,
+    place: Option<Place>,
+    next: Option<Place>,
+    state: Option<State>,
+    song: Option<SongPage>,
+    next_song: Option<SongPage>,
+    tempo: TempoPage,
+    /// Addresses below this are over: an announcement that was carried out.
+    done: Option<Place>,
+}
+
+/// An announced place is ordered this long before it begins.
+const AHEAD_SECONDS: f64 = 0.12;
+
+impl Chase {
+    /// Allocates.
+    pub fn new(rate: SampleRate, offset: Span) -> Chase {
+        Chase {
+            rate,
+            offset,
+            clock: Clock::new(),
+            reader: Reader::default(),
+            frames: FrameRate::default(),
+            last: None,
+            trusted: false,
+            place: None,
+            next: None,
+            state: None,
+            song: None,
+            next_song: None,
+            tempo: TempoPage::default(),
+            done: None,
+        }
+    }
+
+    pub fn set_offset(&mut self, offset: Span) {
+        self.offset = offset;
+    }
+
+    pub const fn offset(&self) -> Span {
+        self.offset
+    }
+
+    /// The other machine says that it leads; `None` until it has said either.
+    pub fn leads(&self) -> Option<bool> {
+        self.place.map(|place| place.leads)
+    }
+
+    pub const fn state(&self) -> Option<State> {
+        self.state
+    }
+
+    pub const fn place(&self) -> Option<Place> {
+        self.place
+    }
+
+    /// How far the place may be off, in milliseconds; below 0 before it is known.
+    pub fn bound_ms(&self) -> f32 {
+        let bound = self.clock.bound_after(0.0).filter(|_| self.clock.words() >= 3);
+        bound.map_or(-1.0, |samples| (samples * 1000.0 / f64::from(self.rate.hertz())) as f32)
+    }
+
+    /// The same after so many frames without a word.
+    pub fn bound_after(&self, frames: f64) -> Option<f64> {
+        self.clock.bound_after(frames)
+    }
+
+    /// How much faster the other machine's clock runs.
+    pub fn ppm(&self) -> f32 {
+        self.clock.period().map_or(0.0, |period| ppm(period, nominal(self.frames, self.rate)) as f32)
+    }
+
+    /// The other machine's digest of the song with this printed number, where it has said one.
+    pub fn differs(&self, set: &Set) -> bool {
+        let said = [self.song, self.next_song];
+        said.into_iter().flatten().any(|page| {
+            page.song > 0 && song_of(set, page.song).is_none_or(|(_, digest)| digest != page.digest)
+        })
+    }
+
+    /// Takes one word; tells what follows. Returns the word when it can be trusted. Real-time: safe.
+    pub fn hear(
+        &mut self,
+        heard: &HeardWord,
+        here: &Here,
+        set: &Set,
+        orders: &mut dyn FnMut(Order),
+    ) -> Option<Trusted> {
+        self.frames = FrameRate::heard(heard, self.rate);
+        let address = Address::of_word(self.frames, &heard.word);
+        let count = self.clock.hear(heard.start, heard.cell * f64::from(super::word::BITS));
+        let (Some(address), Some(count)) = (address, count) else {
+            self.reader.gap();
+            self.last = None;
+            return None;
+        };
+        let number = address.number(self.frames);
+        let follows = self.last.is_some_and(|(old, at)| number == old + 1 && count == at + 1);
+        if self.last.is_none_or(|(_, at)| count != at + 1) {
+            self.reader.gap();
+        }
+        self.last = Some((number, count));
+        self.trusted = follows;
+        let page = self.reader.word(heard.word.user);
+        if let Some(page) = page {
+            self.take(page);
+        }
+        if !follows {
+            return None;
+        }
+        let placed = matches!(page, Some(Page::Place(_) | Page::Tempo(_)));
+        self.order(placed, here, set, number - count, heard.end, orders);
+        Some(Trusted { at: heard.end.nearest(), number, user: heard.word.user })
+    }
+
+    fn take(&mut self, page: Page) {
+        match page {
+            Page::Place(place) => self.place = Some(place),
+            Page::Next(place) => self.next = (place.run != Run::Nothing).then_some(place),
+            Page::State(state) => self.state = Some(state),
+            Page::Song(song) if song.next => self.next_song = Some(song),
+            Page::Song(song) => self.song = Some(song),
+            Page::Tempo(tempo) => self.tempo = tempo,
+        }
+    }
+
+    /// `link`: a word's number minus its count.
+    fn order(
+        &mut self,
+        placed: bool,
+        here: &Here,
+        set: &Set,
+        link: i64,
+        now: Exact,
+        orders: &mut dyn FnMut(Order),
+    ) {
+        if let Some(state) = self.state {
+            self.order_state(state, here, set, orders);
+        }
+        if let Some(next) = self.next {
+            self.order_next(next, set, link, now, orders);
+        }
+        let Some(place) = self.place.filter(|place| place.tempo == self.tempo.number) else { return };
+        let Some((song, digest)) = song_of(set, place.song) else {
+            if placed && place.run == Run::Stopped && here.run != RunState::Stopped {
+                orders(Order::Stop);
+            }
+            return;
+        };
+        // A song that is another one here is not covered: this machine rests.
+        let differs = self.song.is_some_and(|page| page.song == place.song && page.digest != digest);
+        match place.run {
+            Run::Stopped | Run::Nothing => {
+                if placed && here.run != RunState::Stopped {
+                    orders(Order::Stop);
+                }
+            }
+            _ if differs => {
+                if here.run != RunState::Stopped {
+                    orders(Order::Stop);
+                }
+            }
+            Run::Holding => {
+                let same =
+                    here.run == RunState::Holding && here.song == song && here.leg == usize::from(place.leg);
+                if placed && !same {
+                    orders(Order::Hold { song, leg: usize::from(place.leg) });
+                }
+            }
+            Run::Playing => self.order_place(placed, &place, song, here, link, orders),
+        }
+    }
+
+    fn order_place(
+        &self,
+        placed: bool,
+        place: &Place,
+        song: usize,
+        here: &Here,
+        link: i64,
+        orders: &mut dyn FnMut(Order),
+    ) {
+        let Some(anchor) = self.anchor(place, link) else { return };
+        let (leg, called) = (usize::from(place.leg), place.called);
+        let same = here.run == RunState::Playing
+            && (here.song, here.leg, here.called) == (song, leg, called)
+            && here.pass % 32 == u32::from(place.pass);
+        if same {
+            orders(Order::Retime(anchor));
+        } else if placed {
+            let pass = here.pass - here.pass % 32 + u32::from(place.pass);
+            orders(Order::Place { song, leg, called, pass, anchor });
+        }
+    }
+
+    /// An announced move is ordered shortly before it begins.
+    fn order_next(&mut self, next: Place, set: &Set, link: i64, now: Exact, orders: &mut dyn FnMut(Order)) {
+        if self.done == Some(next) || next.tempo != self.tempo.number {
+            return;
+        }
+        let (Some((song, _)), Some(anchor)) = (song_of(set, next.song), self.anchor(&next, link)) else {
+            return;
+        };
+        let ahead = (anchor.at - now).as_f64() / f64::from(self.rate.hertz());
+        if next.run != Run::Playing || !(0.0..AHEAD_SECONDS).contains(&ahead) {
+            return;
+        }
+        self.done = Some(next);
+        let (leg, called, pass) = (usize::from(next.leg), next.called, u32::from(next.pass));
+        orders(Order::Place { song, leg, called, pass, anchor });
+    }
+
+    fn order_state(&self, state: State, here: &Here, set: &Set, orders: &mut dyn FnMut(Order)) {
+        if here.run == RunState::Playing && state.released != here.released {
+            orders(Order::Released(state.released));
+        }
+        if let Some((song, _)) = song_of(set, state.next_song)
+            && song != here.chosen
+        {
+            orders(Order::Choose(song));
+        }
+        if state.all_out != here.all_out {
+            orders(Order::AllOut(state.all_out));
+        }
+        if state.click_out != here.click_out {
+            orders(Order::ClickOut(state.click_out));
+        }
+        for click in 0..16 {
+            let muted = state.mutes >> click & 1 == 1;
+            if muted != (here.mutes >> click & 1 == 1) {
+                orders(Order::Muted { click, muted });
+            }
+        }
+    }
+
+    /// Where and how fast local time runs on this machine.
+    fn anchor(&self, place: &Place, link: i64) -> Option<Anchor> {
+        let (over, under) = self.frames.exact();
+        let number = place.address as f64 / UNITS as f64 * f64::from(over) / f64::from(under);
+        let at = self.clock.at(number - link as f64)? + self.offset;
+        let ratio = self.clock.period()? / nominal(self.frames, self.rate);
+        Some(Anchor { at, stretch: tracked(self.tempo.stretch, ratio) })
+    }
+}
+
+/// Index and digest of the song with a printed number.
+fn song_of(set: &Set, number: u8) -> Option<(usize, u32)> {
+    let index = set.songs.iter().position(|song| number > 0 && song.said.number == u16::from(number))?;
+    Some((index, set.songs.get(index)?.said.digest))
+}
+
+/// Tonight's tempo times the ratio of two clocks, with at most 46 bits on either side of the fraction: times local
+/// time of an hour at 192 kHz (78 bits) that is inside of 128 bits. Real-time: safe.
+pub fn tracked(stretch: Stretch, ratio: f64) -> Stretch {
+    let largest = stretch.over.max(stretch.under).max(1).ilog2() + 1;
+    let bits = 45u32.saturating_sub(largest).min(30);
+    let scale = (1i64 << bits) as f64;
+    let scaled = (ratio.clamp(0.5, 1.9) * scale).round() as i64;
+    Stretch { over: stretch.over.saturating_mul(scaled), under: stretch.under.saturating_mul(1 << bits) }
+}
+
+impl FrameRate {
+    /// The rate of a word as it came: the nearest of the six to its own speed. Real-time: safe.
+    pub fn heard(heard: &HeardWord, rate: SampleRate) -> FrameRate {
+        let speed = f64::from(rate.hertz()) / (heard.cell * f64::from(super::word::BITS));
+        if heard.word.drop {
+            return FrameRate::NtscDrop;
+        }
+        let off = |frames: &FrameRate| {
+            let (over, under) = frames.exact();
+            (speed - f64::from(over) / f64::from(under)).abs()
+        };
+        let whole = [FrameRate::Film1001, FrameRate::Film, FrameRate::Tv25, FrameRate::Ntsc, FrameRate::Tv30];
+        whole.into_iter().min_by(|a, b| off(a).total_cmp(&off(b))).unwrap_or_default()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_tracked_stretch_is_exact_to_a_billionth_and_never_overflows() {
+        for (stretch, most) in
+            [(Stretch::ONE, 1e-9), (Stretch { over: (1 << 24) - 1, under: (1 << 24) - 3 }, 3e-7)]
+        {
+            for ppm in [-300.0, -0.01, 0.0, 42.0, 300.0] {
+                let ratio = 1.0 + ppm * 1e-6;
+                let found = tracked(stretch, ratio);
+                let exact = stretch.over as f64 / stretch.under as f64 * ratio;
+                assert!((found.over as f64 / found.under as f64 / exact - 1.0).abs() < most);
+                let hour = Span::ratio(3600 * 192_000, 1);
+                assert!(hour.0.checked_mul(i128::from(found.over.max(found.under))).is_some());
+            }
+        }
+    }
+}
