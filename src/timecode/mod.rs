@@ -18,6 +18,7 @@ pub mod gate;
 pub mod line;
 pub mod pages;
 pub mod rate;
+pub mod witness;
 pub mod word;
 
 pub use address::Address;

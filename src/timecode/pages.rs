@@ -7,7 +7,7 @@
 //! | kind | fields |
 //! |---|---|
 //! | 1 place, 2 next | song number 8, leg 10, its count-in 1, pass (low bits) 5, run 2, leads 1, tempo's number 2, address of local 0 in 1/65,536 s plus one hour 33 |
-//! | 3 state | all out 1, click out 1, released 1, sounds 1, next song's number 8, mutes of clicks 1 to 16 16, changes so far 8 |
+//! | 3 state | all out 1, click out 1, released 1, sounds 1, hears the other 1, next song's number 8, mutes of clicks 1 to 16 16, changes so far 8 |
 //! | 4 song | song number 8, next song (else: the one that plays) 1, digest 32 |
 //! | 5 tempo | tempo's number 2, written over tonight's: over 24, under 24 |
 //!
@@ -59,6 +59,8 @@ pub struct State {
     pub click_out: bool,
     pub released: bool,
     pub sounds: bool,
+    /// It hears the other machine's timecode.
+    pub hears: bool,
     /// The song that starts next, as printed.
     pub next_song: u8,
     pub mutes: u16,
@@ -164,6 +166,7 @@ impl Page {
                     .put(state.click_out as u64, 1)
                     .put(state.released as u64, 1)
                     .put(state.sounds as u64, 1)
+                    .put(state.hears as u64, 1)
                     .put(state.next_song as u64, 8)
                     .put(state.mutes as u64, 16)
                     .put(state.changes as u64, 8)
@@ -205,6 +208,7 @@ impl Page {
                 click_out: bits.flag(),
                 released: bits.flag(),
                 sounds: bits.flag(),
+                hears: bits.flag(),
                 next_song: bits.take(8) as u8,
                 mutes: bits.take(16) as u16,
                 changes: bits.take(8) as u8,
