@@ -498,6 +498,8 @@ mod from_events {
             give_back: fogbell::show::model::GiveBack::Stay,
             record: true,
             tap_inputs: 0,
+            timecode: None,
+            peer: None,
         }
     }
 

@@ -1,17 +1,23 @@
 //! The engine: commands, transport, voices, claims, inputs, outlets, in one bounded call a block.
 
 use super::ambient::Inputs;
-use super::claim::{AHEAD_SECONDS, Claim};
+use super::claim::{AHEAD_SECONDS, Claim, Judge};
 use super::command::{Command, Timed, When};
-use super::event::{Event, RunState, Source, Status, What, Why};
+use super::event::{Cause, Event, LineNow, RunState, Source, Status, What, Why, WitnessNow};
 use super::io::{Io, Planar, Process};
 use super::outlet::Outlet;
+use super::passed::Passed;
+use super::peer::{Peer, WAIT_SECONDS, effective};
 use super::ramp::Ramp;
 use super::setup::{ClickSetup, EngineSetup};
 use super::stream::{STREAM_FRAMES, StreamBlock, TapHeader};
+use super::timecode_out::{MusicNow, NextNow, TimecodeOut};
 use super::transport::{DueHit, Sink, Transport};
 use super::voices::{Voice, Voices};
-use crate::click::set::{Anchor, Set, Stretch};
+use crate::click::set::{Anchor, LegKind, Set, Stretch};
+use crate::timecode::chase::{Here, Order};
+use crate::timecode::gate::Gated;
+use crate::timecode::pages::{Run, State};
 use crate::units::{Exact, FramePos, Frames};
 use ringbuf::traits::{Consumer, Observer, Producer, Split};
 use ringbuf::{HeapCons, HeapProd, HeapRb};
@@ -77,7 +83,15 @@ struct Pending {
     id: u64,
     when: When,
     at: Exact,
-    command: Command,
+    deed: Deed,
+}
+
+/// What waits for its frame.
+#[derive(Clone)]
+enum Deed {
+    Asked(Command),
+    /// Another machine did it.
+    Told(Order),
 }
 
 /// All that the audio callback runs.
@@ -122,6 +136,17 @@ pub struct Engine {
     status_at: FramePos,
     room_open: Frames,
     room_close: Frames,
+    timecode: Option<TimecodeOut>,
+    peer: Option<Peer>,
+    /// 1 = this machine's clicks sound; 0 = it stands by.
+    gate: Ramp,
+    gate_open: bool,
+    /// The room of a machine that stands by is the other machine's.
+    room_gate: Ramp,
+    /// Per click: what arrives on an input and is passed on.
+    passed: Vec<Option<Passed>>,
+    mutes: u16,
+    peer_told: FramePos,
 }
 
 /// Builds both ends. Allocates: call it before the stream starts.
@@ -139,7 +164,9 @@ pub fn engine(setup: &EngineSetup, set: Arc<Set>) -> (Control, Engine) {
         streams.push(producer);
         claims.push(Claim::new(consumer, rate, setup.give_back, piece));
     }
-    let outputs = setup.outlets.iter().flat_map(|outlet| &outlet.channels).map(|c| *c as usize + 1).max();
+    let timecode = setup.timecode.map(|timecode| timecode.channel);
+    let outputs = setup.outlets.iter().flat_map(|outlet| &outlet.channels).chain(&timecode);
+    let outputs = outputs.map(|c| *c as usize + 1).max();
     let inputs = setup.inputs.iter().map(|input| input.channel as usize + 1).max();
     let (tap_in, tap) = match setup.record {
         true => {
@@ -155,7 +182,7 @@ pub fn engine(setup: &EngineSetup, set: Arc<Set>) -> (Control, Engine) {
     let mixes = setup.outlets.iter().map(|outlet| outlet.channels.len()).sum::<usize>().max(1);
     let mut all_out = Ramp::steady(0.0);
     all_out.go(1.0, FramePos(0), rate.frames(0.050).0 as u32);
-    let engine = Engine {
+    let mut engine = Engine {
         transport: Transport::new(&set),
         lead: lead(&set),
         loading: None,
@@ -191,9 +218,33 @@ pub fn engine(setup: &EngineSetup, set: Arc<Set>) -> (Control, Engine) {
         status_at: FramePos(i64::MIN / 2),
         room_open: rate.frames(1.5),
         room_close: rate.frames(0.6),
+        timecode: setup.timecode.map(|timecode| TimecodeOut::new(timecode, rate)),
+        peer: setup.peer.map(|peer| Peer::new(peer, rate, Frames(setup.look_ahead as i64))),
+        gate: Ramp::steady(if setup.peer.is_some() { 0.0 } else { 1.0 }),
+        gate_open: setup.peer.is_none(),
+        room_gate: Ramp::steady(if setup.peer.is_some() { 0.0 } else { 1.0 }),
+        passed: passed(setup, piece),
+        mutes: 0,
+        peer_told: FramePos(i64::MIN / 2),
         set,
     };
+    if engine.peer.is_some() {
+        for click in 0..setup.clicks.len() {
+            engine.tell_switch(click, FramePos(0), Source::External, Cause::Plan);
+        }
+    }
     (Control { commands: commands_in, events, retired, streams, tap }, engine)
+}
+
+/// What is passed on from inputs, per click.
+fn passed(setup: &EngineSetup, piece: usize) -> Vec<Option<Passed>> {
+    let main = setup.peer.and_then(|peer| peer.click);
+    let passes = |index: usize| {
+        let safety = main.filter(|click| usize::from(click.click) == index)?.passed?;
+        let delay = safety + Frames(setup.look_ahead as i64);
+        Some(Passed::new(setup.rate, delay, piece, Judge::new(setup.give_back)))
+    };
+    (0..setup.clicks.len()).map(passes).collect()
 }
 
 fn lead(set: &Set) -> Frames {
@@ -212,19 +263,22 @@ impl Process for Engine {
         self.catch_up(io);
         let mut done = 0;
         while done < frames {
-            let piece = self.max_piece.min(frames - done);
+            let piece = self.max_piece.min(frames - done).min(self.to_boundary(io.at + Frames(done as i64)));
             self.piece(io, done, piece);
             done += piece;
         }
         self.left = io.at + Frames(frames as i64);
         self.record(io, frames);
         self.tell_status(io.at, frames);
+        self.tell_peer(io.at);
     }
 }
 
 /// What the transport hands out, put where it belongs.
 struct Dispatch<'a> {
     voices: &'a mut Voices,
+    /// The other machine's click is due on its line, too.
+    peer: Option<(&'a mut Peer, u8)>,
     out: &'a mut Outbox,
     expected: &'a dyn Fn(&DueHit) -> f32,
     /// Placings of this dispatch (at most a few a piece; the last one counts).
@@ -235,6 +289,9 @@ struct Dispatch<'a> {
 impl Sink for Dispatch<'_> {
     fn hit(&mut self, due: DueHit) {
         let expected = (self.expected)(&due);
+        if let Some((peer, _)) = self.peer.as_mut().filter(|(_, lane)| *lane == due.hit.lane) {
+            peer.expect(due.onset);
+        }
         self.voices.add(Voice::new(&due, expected));
     }
 
@@ -258,16 +315,24 @@ impl Engine {
             }
             let earliest = self.decided.max(at + self.look_ahead + self.lead);
             let place = self.resolve(when, earliest);
-            if self.pending.len() >= MOST_PENDING {
+            if let Some(full) = self.wait(Pending { id, when, at: place, deed: Deed::Asked(command) }) {
                 self.out.tell(at, What::Refused { id });
-                self.give_back(command);
-                continue;
+                if let Deed::Asked(command) = full.deed {
+                    self.give_back(command);
+                }
             }
-            let after =
-                self.pending.iter().position(|pending| pending.at > place).unwrap_or(self.pending.len());
-            self.pending.insert(after, Pending { id, when, at: place, command });
         }
         self.load_when_quiet(at);
+    }
+
+    /// Puts something in its place among what waits; gives it back where there is no room.
+    fn wait(&mut self, pending: Pending) -> Option<Pending> {
+        if self.pending.len() >= MOST_PENDING {
+            return Some(pending);
+        }
+        let after = self.pending.iter().position(|other| other.at > pending.at);
+        self.pending.insert(after.unwrap_or(self.pending.len()), pending);
+        None
     }
 
     fn resolve(&self, when: When, earliest: FramePos) -> Exact {
@@ -344,12 +409,16 @@ impl Engine {
             Command::MuteClick { click, muted } => {
                 if let Some(gain) = self.click_gain.get_mut(*click) {
                     gain.go(if *muted { 0.0 } else { 1.0 }, soon, quick);
+                    let bit = 1u16.checked_shl(*click as u32).unwrap_or(0);
+                    self.mutes = if *muted { self.mutes | bit } else { self.mutes & !bit };
                     self.out.tell(soon, What::Muted { click: *click as u8, muted: *muted });
                 }
             }
             _ => return false,
         }
-        self.out.tell(at, What::Done { id });
+        if id != TOLD {
+            self.out.tell(at, What::Done { id });
+        }
         true
     }
 
@@ -406,8 +475,310 @@ impl Engine {
     fn piece(&mut self, io: &mut Io, done: usize, frames: usize) {
         let at = io.at + Frames(done as i64);
         let start = self.rendered;
+        self.arrive(io, at, done, frames);
         self.render(Some((io, done)), at, start, frames);
         self.leave(io, at, done, frames);
+        self.listen(io, at, done, frames);
+    }
+
+    /// Frames until the next moment at which timecode or the other machine is looked at.
+    fn to_boundary(&self, at: FramePos) -> usize {
+        if self.peer.is_none() && self.timecode.is_none() {
+            return usize::MAX;
+        }
+        let every = i64::from(self.set.rate.hertz() / 1000).max(1);
+        usize::try_from(every - at.0.rem_euclid(every)).unwrap_or(1)
+    }
+
+    fn is_boundary(&self, at: FramePos) -> bool {
+        at.0.rem_euclid(i64::from(self.set.rate.hertz() / 1000).max(1)) == 0
+    }
+
+    /// What is passed on is taken in; once a millisecond timecode learns what is true, and orders are queued.
+    fn arrive(&mut self, io: &Io, at: FramePos, done: usize, frames: usize) {
+        if let Some(click) = self.peer.as_ref().and_then(|peer| peer.setup.click)
+            && let Some(Some(passed)) = self.passed.get_mut(usize::from(click.click))
+        {
+            let samples = io.input.channel(usize::from(click.channel), io.frames);
+            passed.feed(at, samples.get(done..).unwrap_or(&[]), frames);
+        }
+        if self.is_boundary(at) {
+            self.take_orders(at);
+            self.note_timecode();
+        }
+    }
+
+    /// The other machine's inputs, after what leaves: what they say is acted on from the next millisecond on.
+    fn listen(&mut self, io: &Io, at: FramePos, done: usize, frames: usize) {
+        let here = self.here();
+        let Engine { peer: Some(peer), set, .. } = self else { return };
+        let part = |channel: u16| {
+            let samples = io.input.channel(usize::from(channel), io.frames);
+            samples.get(done..done + frames).unwrap_or(&[])
+        };
+        let click = peer.setup.click.map_or(&[][..], |click| part(click.channel));
+        let before = peer.lead.leads();
+        peer.listen(at, part(peer.setup.timecode), click, &here, set);
+        let leads = peer.lead.leads();
+        if before != leads {
+            let end = at + Frames(frames as i64) + self.look_ahead;
+            let fade = self.set.rate.frames(0.3).0 as u32;
+            self.room_gate.go(if leads { 1.0 } else { 0.0 }, end, fade);
+        }
+    }
+
+    fn here(&self) -> Here {
+        let place = self.transport.place();
+        Here {
+            run: self.transport.run(),
+            song: place.song,
+            leg: place.leg,
+            called: place.called,
+            pass: place.pass,
+            released: self.transport.released(),
+            chosen: self.transport.chosen(),
+            all_out: self.all_out.target() == 0.0,
+            click_out: self.all_clicks.target() == 0.0,
+            mutes: self.mutes,
+        }
+    }
+
+    /// Orders wait for a frame that nothing has been decided for yet, however time is split.
+    fn take_orders(&mut self, boundary: FramePos) {
+        let ahead = self.look_ahead + self.lead;
+        let Some(peer) = &mut self.peer else { return };
+        let leads = peer.lead.leads();
+        let mut orders = [None; 64];
+        let mut count = 0;
+        peer.take_orders(|order| {
+            if let Some(slot) = orders.get_mut(count) {
+                *slot = Some(order);
+                count += 1;
+            }
+        });
+        for order in orders.into_iter().flatten().filter(|_| !leads) {
+            let soonest = effective(boundary, ahead);
+            let at = match order {
+                Order::Place { anchor, .. } => Exact::at(anchor.at.nearest()).max(soonest),
+                _ => soonest,
+            };
+            // Without room the next word brings it again.
+            let when = When::Frame(at.nearest());
+            let _full = self.wait(Pending { id: TOLD, when, at, deed: Deed::Told(order) });
+        }
+    }
+
+    fn follow_order(&mut self, order: Order, at: FramePos) {
+        if self.leads() {
+            return;
+        }
+        match order {
+            Order::Place { song, leg, called, pass, anchor } => {
+                self.with_sink(|transport, set, sink, _| {
+                    transport.rejoin(set, song, leg, called, pass, anchor, at, sink)
+                });
+            }
+            Order::Retime(anchor) => self.transport.retime(anchor),
+            Order::Hold { song, leg } => {
+                self.with_sink(|transport, set, sink, _| transport.hold(set, song, leg, at, sink));
+            }
+            Order::Stop => {
+                self.voices.cut(at);
+                self.with_sink(|transport, _, sink, _| transport.stop(at, false, sink));
+            }
+            Order::Released(released) => self.transport.set_released(released),
+            Order::Choose(song) => {
+                self.transport.choose(&self.set, song);
+            }
+            Order::AllOut(out) => self.gains(at, if out { Command::AllOut } else { Command::AllBack }),
+            Order::ClickOut(out) => self.gains(at, if out { Command::ClickOut } else { Command::ClickBack }),
+            Order::Muted { click, muted } if click < self.clicks.len() => {
+                self.gains(at, Command::MuteClick { click, muted });
+            }
+            Order::Muted { .. } => {}
+        }
+    }
+
+    fn gains(&mut self, at: FramePos, command: Command) {
+        self.gain_command(TOLD, at, &command);
+    }
+
+    /// This machine leads: there is no other one, or it follows.
+    fn leads(&self) -> bool {
+        self.peer.as_ref().is_none_or(|peer| peer.lead.leads())
+    }
+
+    fn note_timecode(&mut self) {
+        if self.timecode.is_none() {
+            return;
+        }
+        let place = self.transport.place();
+        let run = match self.transport.run() {
+            RunState::Stopped => Run::Stopped,
+            RunState::Playing => Run::Playing,
+            RunState::Holding => Run::Holding,
+        };
+        let claims = self.peer.as_ref().is_none_or(|peer| peer.lead.claims());
+        let music = MusicNow {
+            run,
+            song: place.song,
+            leg: place.leg,
+            called: place.called && run == Run::Playing,
+            pass: place.pass,
+            anchor: place.anchor.at,
+            began: self.transport.began(&self.set),
+            stretch: place.anchor.stretch,
+            leads: claims,
+            state: State {
+                all_out: self.all_out.target() == 0.0,
+                click_out: self.all_clicks.target() == 0.0,
+                released: self.transport.released(),
+                sounds: self.leads(),
+                hears: self.peer.as_ref().is_some_and(|peer| peer.other().line == LineNow::Alive),
+                next_song: 0,
+                mutes: self.mutes,
+                changes: 0,
+            },
+            chosen: self.transport.chosen(),
+            next: self.announced(),
+        };
+        let Engine { timecode: Some(timecode), set, .. } = self else { return };
+        timecode.note(set, &music);
+    }
+
+    /// The first jump that waits for its place in the music.
+    fn announced(&self) -> Option<NextNow> {
+        self.pending.iter().find_map(|pending| match pending.deed {
+            Deed::Asked(Command::GoTo { song, leg, count_in }) => {
+                let target = self.set.songs.get(song)?.legs.get(leg)?;
+                let called = count_in && target.kind != LegKind::CountIn && target.count_in.is_some();
+                Some(NextNow { song, leg, called, at: pending.at })
+            }
+            _ => None,
+        })
+    }
+
+    /// The gate of a machine that follows: every due hit is decided before its onset, or waits for its witness.
+    fn stand(&mut self, end: FramePos) {
+        let rate = self.set.rate;
+        let (splice, quick, wait) = (rate.frames(0.002), rate.frames(0.00025), rate.frames(WAIT_SECONDS));
+        while let Some(peer) = &self.peer
+            && let Some(hit) = self.voices.first(|voice| !voice.stood)
+        {
+            let splice = if hit.waited { quick } else { splice };
+            if hit.onset - splice >= end {
+                return;
+            }
+            let decision = peer.gate(hit.onset, hit.waited);
+            for voice in self.voices.iter_mut().filter(|v| !v.stood && v.onset == hit.onset) {
+                if decision == Gated::Wait {
+                    (voice.onset, voice.waited) = (voice.onset + wait, true);
+                } else {
+                    voice.stood = true;
+                }
+            }
+            if decision != Gated::Wait {
+                self.turn(
+                    decision == Gated::Cover,
+                    hit.onset,
+                    splice,
+                    hit.waited.then_some((hit.index, wait)),
+                );
+            }
+        }
+    }
+
+    /// Opens or shuts the gate on an onset.
+    fn turn(&mut self, open: bool, onset: FramePos, splice: Frames, late: Option<(u32, Frames)>) {
+        if let Some((hit, late)) = late.filter(|_| open) {
+            self.out.tell(onset, What::LateHit { hit, late });
+        }
+        if self.gate_open == open {
+            return;
+        }
+        self.gate_open = open;
+        self.gate.arrive(if open { 1.0 } else { 0.0 }, onset, splice.0 as u32);
+        if open {
+            let from = onset - splice - late.map_or(Frames(0), |(_, late)| late);
+            let Engine { transport, set, out, .. } = self;
+            transport.tell_again(set, from, &mut Teller(out));
+        }
+        let (source, cause) = match (open, self.peer.as_ref().map(|peer| peer.other())) {
+            (true, Some(other)) if other.line == LineNow::Frozen => (Source::Own, Cause::MainFrozen),
+            (true, Some(other)) if other.line != LineNow::NeverHeard && other.line != LineNow::Alive => {
+                (Source::Own, Cause::MainGone)
+            }
+            (true, Some(other)) if other.leads == Some(true) => (Source::Own, Cause::ByHand),
+            (true, _) => (Source::Own, Cause::Plan),
+            (false, _) => (Source::External, Cause::Plan),
+        };
+        for click in 0..self.clicks.len() {
+            if self.passed.get(click).is_none_or(Option::is_none) {
+                self.tell_switch(click, onset, source, cause);
+            }
+        }
+    }
+
+    /// A click that is passed on: each of its hits comes from outside where it has arrived, else from here.
+    fn pass_on(&mut self, end: FramePos) {
+        for index in 0..self.passed.len() {
+            let (Some(Some(passed)), Some(click)) = (self.passed.get(index), self.clicks.get(index).copied())
+            else {
+                continue;
+            };
+            let lead = passed.decides_at(FramePos(0));
+            while let Some(hit) = self.voices.first(|voice| !voice.passed && voice.lane == click.own_lane) {
+                if hit.onset + (lead - FramePos(0)) >= end {
+                    break;
+                }
+                for voice in
+                    self.voices.iter_mut().filter(|v| v.lane == click.own_lane && v.onset == hit.onset)
+                {
+                    voice.passed = true;
+                }
+                self.pass_hit(index, hit.onset);
+            }
+        }
+    }
+
+    fn pass_hit(&mut self, index: usize, onset: FramePos) {
+        let Some(peer) = &self.peer else { return };
+        let other = peer.other();
+        let muted = self.mutes >> index & 1 == 1;
+        let (source, cause) = match (peer.arrived(onset), peer.gate(onset, true)) {
+            _ if peer.lead.leads() => (Source::Own, Cause::MainGone),
+            (_, Gated::Cover) if other.line == LineNow::Frozen => (Source::Own, Cause::MainFrozen),
+            (_, Gated::Cover) => (Source::Own, Cause::MainGone),
+            (WitnessNow::Absent, _) if !muted => (Source::Own, Cause::Absent),
+            _ => (Source::External, Cause::Plan),
+        };
+        let cause = if source == Source::Own
+            && other.leads == Some(true)
+            && other.line == LineNow::Alive
+            && peer.lead.leads()
+        {
+            Cause::ByHand
+        } else {
+            cause
+        };
+        let changed =
+            self.passed.get_mut(index).and_then(Option::as_mut).is_some_and(|p| p.turn(onset, source));
+        if changed {
+            if source == Source::Own {
+                let Engine { transport, set, out, .. } = self;
+                transport.tell_again(set, onset - Frames(1), &mut Teller(out));
+            }
+            self.tell_switch(index, onset, source, cause);
+        }
+    }
+
+    /// How the other machine is heard: ten times a second, and at once when it matters.
+    fn tell_peer(&mut self, at: FramePos) {
+        let Engine { peer: Some(peer), set, out, peer_told, .. } = self else { return };
+        if at - *peer_told >= set.rate.frames(0.1) {
+            *peer_told = at;
+            out.tell(at, What::Peer(peer.now(set)));
+        }
     }
 
     /// Renders `frames` frames of the timeline into the outlets' limiters.
@@ -419,6 +790,8 @@ impl Engine {
         for index in 0..self.claims.len() {
             self.judge_hits(index, end, false);
         }
+        self.stand(end);
+        self.pass_on(end);
         let Engine { set, voices, lanes, .. } = self;
         lanes.clear();
         voices.mix(set, start, frames, lanes);
@@ -458,7 +831,7 @@ impl Engine {
 
     /// Runs something of the transport and follows up on what it placed or ended.
     fn with_sink<T>(&mut self, act: impl FnOnce(&mut Transport, &Set, &mut dyn Sink, Frames) -> T) -> T {
-        let Engine { set, transport, voices, out, clicks, .. } = self;
+        let Engine { set, transport, voices, out, clicks, peer, .. } = self;
         let set = Arc::clone(set);
         let now = transport.playing();
         let clicks: &[ClickSetup] = clicks;
@@ -470,7 +843,10 @@ impl Engine {
             let leg = stream.and_then(|stream| stream.expected.get(now.leg));
             leg.and_then(|leg| leg.get(due.index as usize)).copied().unwrap_or(0.0)
         };
-        let mut sink = Dispatch { voices, out, expected: &expected, placed: None, ended: None };
+        let lane = peer.as_ref().and_then(|peer| peer.setup.click);
+        let lane = lane.and_then(|click| clicks.get(usize::from(click.click))).map(|click| click.own_lane);
+        let peer = peer.as_mut().zip(lane);
+        let mut sink = Dispatch { voices, peer, out, expected: &expected, placed: None, ended: None };
         let result = act(transport, &set, &mut sink, self.late);
         let Dispatch { placed, ended, .. } = sink;
         match (placed, ended) {
@@ -486,7 +862,10 @@ impl Engine {
         let Some(now) = self.transport.playing() else { return };
         self.inputs.ride(true, at, Frames(0), self.room_close.0 as u32);
         let Some(leg) = set.songs.get(now.song).and_then(|plan| plan.legs.get(now.leg)) else { return };
-        let streams = set.songs.get(now.song).map_or(&[][..], |plan| &plan.streams);
+        // A machine that follows makes streamed clicks itself: a track runs at its own rate only.
+        let follows_other = self.peer.as_ref().is_some_and(|peer| peer.setup.backup || !peer.lead.leads());
+        let streams = set.songs.get(now.song).filter(|_| !follows_other);
+        let streams = streams.map_or(&[][..], |plan| &plan.streams);
         let origin = now.anchor.at - leg.written;
         let follows = now.anchor.stretch == Stretch::ONE && !now.called;
         let runs_on = follows
@@ -526,11 +905,11 @@ impl Engine {
         }
         let after = claim.source();
         if before != after {
-            self.tell_switch(click, at, after, super::event::Cause::Plan);
+            self.tell_switch(click, at, after, Cause::Plan);
         }
     }
 
-    fn tell_switch(&mut self, click: usize, at: FramePos, source: Source, cause: super::event::Cause) {
+    fn tell_switch(&mut self, click: usize, at: FramePos, source: Source, cause: Cause) {
         let (bar, beat) = self.bar_beat(at);
         let song = self.transport.song() as u16;
         self.out.tell(at, What::Switched { click: click as u8, source, cause, song, bar, beat });
@@ -554,7 +933,7 @@ impl Engine {
                 claim.rest(at);
                 claim.judge_mut().new_song();
                 self.out.tell(at, What::StreamEnd { click: click as u8 });
-                self.tell_switch(click, at, Source::Own, super::event::Cause::Plan);
+                self.tell_switch(click, at, Source::Own, Cause::Plan);
             }
         }
         self.resolve_again(at);
@@ -564,8 +943,12 @@ impl Engine {
         if self.pending.is_empty() {
             return;
         }
-        let Pending { id, command, at: place, .. } = self.pending.remove(0);
-        let done = self.execute(id, command, at, place);
+        let Pending { id, deed, at: place, .. } = self.pending.remove(0);
+        let done = match deed {
+            Deed::Told(order) => return self.follow_order(order, at),
+            Deed::Asked(command) if !self.leads() && moves_the_music(&command) => false,
+            Deed::Asked(command) => self.execute(id, command, at, place),
+        };
         self.out.tell(at, if done { What::Done { id } } else { What::Refused { id } });
     }
 
@@ -611,6 +994,18 @@ impl Engine {
                 }
                 can
             }),
+            Command::TakeOver => self.peer.as_mut().is_some_and(|peer| {
+                peer.lead.take_over(at, peer.other());
+                true
+            }),
+            Command::StandDown => self.peer.as_mut().is_some_and(|peer| {
+                peer.lead.stand_down();
+                true
+            }),
+            Command::Align(later) => self.peer.as_mut().is_some_and(|peer| {
+                peer.align(later);
+                true
+            }),
             Command::Load(set) => {
                 if let Some((old, set)) = self.loading.replace((id, set)) {
                     self.out.tell(at, What::Refused { id: old });
@@ -641,6 +1036,9 @@ impl Engine {
         inputs.process(start, frames, input, rooms, &mut |channel| {
             out.tell(start, What::BadInput { channel: channel as u16 });
         });
+        for input in 0..self.rooms.channels() {
+            self.room_gate.apply(start, self.rooms.channel_mut(input, frames));
+        }
     }
 
     /// Each click's bus: its own lane, or the judged claim over its fallback's lane.
@@ -658,13 +1056,19 @@ impl Engine {
                 bus.iter_mut().zip(lane).for_each(|(to, from)| *to = *from);
             }
             claim.mix(start, bus);
+            match self.passed.get(index) {
+                Some(Some(passed)) => passed.mix(start, bus),
+                _ => self.gate.apply(start, bus),
+            }
             self.all_clicks.apply(start, bus);
             if let Some(gain) = self.click_gain.get(index) {
                 gain.apply(start, bus);
             }
         }
         for lane in 0..self.lanes.channels() {
-            self.all_clicks.apply(start, self.lanes.channel_mut(lane, frames));
+            let lane = self.lanes.channel_mut(lane, frames);
+            self.all_clicks.apply(start, lane);
+            self.gate.apply(start, lane);
         }
     }
 
@@ -675,7 +1079,7 @@ impl Engine {
         if !claim.is_wanted() {
             return;
         }
-        let mut said: [Option<(FramePos, Source, super::event::Cause)>; 8] = [None; 8];
+        let mut said: [Option<(FramePos, Source, Cause)>; 8] = [None; 8];
         let mut count = 0;
         for voice in self.voices.iter_mut() {
             let mine = voice.lane == click.fallback_lane && !voice.judged && claim.concerns(voice.onset);
@@ -707,6 +1111,11 @@ impl Engine {
             first = outlet.leave(&mut self.mixes, first, frames, &mut io.output, done, |mix| {
                 self.all_out.apply(at, mix);
             });
+        }
+        if let Some(timecode) = &mut self.timecode {
+            let channel = usize::from(timecode.setup.channel);
+            let out = io.output.channel_mut(channel, total).get_mut(done..).unwrap_or(&mut []);
+            timecode.leave(at, out);
         }
     }
 
@@ -765,6 +1174,38 @@ impl Engine {
         }
         self.out.tell(at, What::Status(status));
     }
+}
+
+/// The id of what another machine did.
+const TOLD: u64 = u64::MAX;
+
+/// Takes a placing that is told again: no hit of it.
+struct Teller<'a>(&'a mut Outbox);
+
+impl Sink for Teller<'_> {
+    fn hit(&mut self, _: DueHit) {}
+
+    fn event(&mut self, at: FramePos, what: What) {
+        self.0.tell(at, what);
+    }
+}
+
+/// What only a machine that leads may do.
+const fn moves_the_music(command: &Command) -> bool {
+    use Command::*;
+    !matches!(
+        command,
+        AllOut
+            | AllBack
+            | ClickOut
+            | ClickBack
+            | MuteClick { .. }
+            | TakeOver
+            | StandDown
+            | Align(_)
+            | UseFallback { .. }
+            | Load(_)
+    )
 }
 
 #[cfg(test)]

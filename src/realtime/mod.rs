@@ -24,6 +24,12 @@ pub mod voices;
 
 pub mod claim;
 
+pub mod passed;
+
+pub mod peer;
+
+pub mod timecode_out;
+
 pub mod outlet;
 
 pub mod engine;

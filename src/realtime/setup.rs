@@ -1,5 +1,7 @@
 //! How the engine is wired: made on an ordinary thread from show and rig.
 
+pub use super::peer::{PeerClick, PeerSetup};
+pub use super::timecode_out::TimecodeSetup;
 use crate::units::SampleRate;
 
 /// Everything the engine's memory is sized by.
@@ -21,6 +23,10 @@ pub struct EngineSetup {
     pub record: bool,
     /// Input channels that are recorded even when no input of the show uses them.
     pub tap_inputs: usize,
+    /// Timecode on an output of its own.
+    pub timecode: Option<TimecodeSetup>,
+    /// Another machine, main or backup.
+    pub peer: Option<PeerSetup>,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

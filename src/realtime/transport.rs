@@ -210,7 +210,7 @@ impl Transport {
         };
         let Placing { song, leg: index, called, pass, anchor, .. } = self.now;
         if called {
-            return self.place(
+            return self.put(
                 set,
                 song,
                 index,
@@ -226,7 +226,7 @@ impl Transport {
             let (lost, end) = self.lose_passes(&leg.grid, end, asked - late, at, sink);
             let since = end.nearest().max(self.now.since);
             let pass = pass.saturating_add(1).saturating_add(lost);
-            return self.place(
+            return self.put(
                 set,
                 song,
                 index,
@@ -249,7 +249,7 @@ impl Transport {
             sink.event(at, What::Holding { song: song as u16, leg: next as u16 });
             return;
         }
-        self.place(set, song, next, false, 0, Anchor { at: end, ..anchor }, at, Why::Follows, sink);
+        self.put(set, song, next, false, 0, Anchor { at: end, ..anchor }, at, Why::Follows, sink);
     }
 
     /// Whole passes of a vamp before `heard` are counted, not played: how many, and where the next one begins.
@@ -280,14 +280,14 @@ impl Transport {
                     Anchor { at: end, stretch: std::mem::replace(&mut self.chosen_stretch, Stretch::ONE) };
                 let first = plan.first_section_leg.min(plan.legs.len() - 1);
                 self.chosen = (next + 1).min(set.songs.len().saturating_sub(1));
-                self.place(set, next, first, false, 0, anchor, at, Why::Follows, sink);
+                self.put(set, next, first, false, 0, anchor, at, Why::Follows, sink);
             }
             None => self.stop(at, true, sink),
         }
     }
 
     #[expect(clippy::too_many_arguments, reason = "a placing is these facts, named at each call")]
-    fn place(
+    fn put(
         &mut self,
         set: &Set,
         song: usize,
@@ -366,7 +366,7 @@ impl Transport {
             return true;
         }
         let anchor = Anchor { at: Exact::at((at + self.delay(plan)).max(self.settled)), stretch };
-        self.place(set, song, 0, false, 0, anchor, at, Why::Start, sink);
+        self.put(set, song, 0, false, 0, anchor, at, Why::Start, sink);
         true
     }
 
@@ -397,7 +397,7 @@ impl Transport {
         };
         self.released = false;
         self.undo = None;
-        self.place(set, song, leg, called, 0, Anchor { at: place, stretch }, at, why, sink);
+        self.put(set, song, leg, called, 0, Anchor { at: place, stretch }, at, why, sink);
         true
     }
 
@@ -419,7 +419,7 @@ impl Transport {
             return false;
         }
         (self.released, self.undo) = (false, None);
-        self.place(set, song, leg, called, pass, anchor, at, Why::Rejoin, sink);
+        self.put(set, song, leg, called, pass, anchor, at, Why::Rejoin, sink);
         true
     }
 
@@ -445,6 +445,40 @@ impl Transport {
     /// A vamp's release, as on another machine.
     pub fn set_released(&mut self, released: bool) {
         self.released = released;
+    }
+
+    /// Tells where the music is, as if it had been placed there at `from`: its timing was refined since.
+    pub fn tell_again(&self, set: &Set, from: FramePos, sink: &mut dyn Sink) {
+        if self.run != RunState::Playing {
+            return;
+        }
+        let Placing { song, leg, called, pass, anchor, .. } = self.now;
+        sink.event(
+            from,
+            What::Placed {
+                song: song as u16,
+                leg: leg as u16,
+                called,
+                pass,
+                anchor_at: anchor.at,
+                stretch: anchor.stretch,
+                from_hit: self.first_hit_from(set, from) as u32,
+                why: Why::Rejoin,
+            },
+        );
+    }
+
+    /// Where the song as written would have begun for the leg that plays to be where it is.
+    pub fn began(&self, set: &Set) -> Exact {
+        let anchor = self.now.anchor;
+        let written = self.leg(set).map_or(Span(0), |leg| leg.written);
+        anchor.at - anchor.stretch.of(written)
+    }
+
+    /// The leg that plays or that follows the hold, and its anchor.
+    pub const fn place(&self) -> PlaceNow {
+        let Placing { song, leg, called, pass, anchor, .. } = self.now;
+        PlaceNow { song, leg, called, pass, anchor }
     }
 
     /// Nothing plays from this frame on.
@@ -568,7 +602,7 @@ impl Transport {
         }
         let at_place = Exact::at(at) - anchor.stretch.of(place);
         self.undo = Some(Undo::Move(delta));
-        self.place(set, song, leg, called, pass, Anchor { at: at_place, ..anchor }, at, why, sink);
+        self.put(set, song, leg, called, pass, Anchor { at: at_place, ..anchor }, at, why, sink);
         true
     }
 

@@ -25,6 +25,10 @@ pub struct Voice {
     pub late: bool,
     /// The gate of a machine that stands by has decided about this hit.
     pub stood: bool,
+    /// It has waited for its witness.
+    pub waited: bool,
+    /// It has been decided whether the click that arrives makes this hit.
+    pub passed: bool,
     /// Fades out from here.
     cut: Option<FramePos>,
 }
@@ -42,6 +46,8 @@ impl Voice {
             judged: false,
             late: due.late,
             stood: false,
+            waited: false,
+            passed: false,
             cut: None,
         }
     }
@@ -67,6 +73,11 @@ impl Voices {
 
     pub fn iter_mut(&mut self) -> impl Iterator<Item = &mut Voice> {
         self.all.iter_mut()
+    }
+
+    /// The earliest hit that `wanted` is true of. Real-time: safe.
+    pub fn first(&self, wanted: impl Fn(&Voice) -> bool) -> Option<Voice> {
+        self.all.iter().filter(|voice| wanted(voice)).min_by_key(|voice| voice.onset).copied()
     }
 
     pub fn iter(&self) -> impl Iterator<Item = &Voice> {

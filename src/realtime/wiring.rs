@@ -87,6 +87,8 @@ pub fn wire(show: &Show, rig: &Rig, ports: Ports, record: bool) -> Result<Engine
         give_back: show.give_back,
         record,
         tap_inputs: ports.inputs as usize,
+        timecode: None,
+        peer: None,
     })
 }
 

@@ -121,6 +121,18 @@ impl Address {
         }
     }
 
+    /// The address of a counted second; drop-frame counting has frame 2 where it has no frame 0. Real-time: safe.
+    pub const fn of_seconds(rate: FrameRate, seconds: u32) -> Address {
+        let (hours, minutes) = (seconds / 3600 % 24, seconds / 60 % 60);
+        let left_out = rate.drops() && seconds.is_multiple_of(60) && !minutes.is_multiple_of(10);
+        Address {
+            hours: hours as u8,
+            minutes: minutes as u8,
+            seconds: (seconds % 60) as u8,
+            frames: if left_out { 2 } else { 0 },
+        }
+    }
+
     /// See [`Address::of_number`]. Real-time: safe.
     pub const fn number(self, rate: FrameRate) -> i64 {
         let minutes = self.hours as i64 * 60 + self.minutes as i64;

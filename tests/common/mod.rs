@@ -180,6 +180,8 @@ pub fn setup(set: &Set, inputs: usize) -> EngineSetup {
         give_back: GiveBack::Stay,
         record: false,
         tap_inputs: 0,
+        timecode: None,
+        peer: None,
     }
 }
 

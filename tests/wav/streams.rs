@@ -145,6 +145,8 @@ fn setup(set: &Set) -> EngineSetup {
         give_back: GiveBack::Stay,
         record: false,
         tap_inputs: 0,
+        timecode: None,
+        peer: None,
     }
 }
 

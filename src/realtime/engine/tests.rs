@@ -104,6 +104,8 @@ fn setup() -> EngineSetup {
         give_back: GiveBack::Stay,
         record: false,
         tap_inputs: 0,
+        timecode: None,
+        peer: None,
     }
 }
 

@@ -1,0 +1,228 @@
+//! The other machine, as the audio thread hears it: timecode and click on inputs, and who leads.
+//!
+//! All of it is brought up to date once a millisecond, at frames that do not depend on how time is split into blocks.
+
+use super::event::{LineNow, PeerNow, WitnessNow};
+use crate::click::set::Set;
+use crate::timecode::chase::{Chase, Here, Order};
+use crate::timecode::gate::{Gated, Lead, Other, gated};
+use crate::timecode::line::Line;
+use crate::timecode::witness::Witness;
+use crate::timecode::{Decoder, Heard, LineReading};
+use crate::units::{Exact, FramePos, Frames, SampleRate, Span};
+
+/// How the other machine is wired.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct PeerSetup {
+    pub backup: bool,
+    /// Input channel with its timecode, from 0.
+    pub timecode: u16,
+    pub click: Option<PeerClick>,
+    /// This machine's places minus the timecode's: alignment, minus its own way to the mixer.
+    pub align: Span,
+    /// How long timecode is bad before a switch stays.
+    pub latch: Frames,
+}
+
+/// The other machine's click on an input.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct PeerClick {
+    /// From 0.
+    pub channel: u16,
+    /// Index of the click that it is.
+    pub click: u8,
+    /// It is passed on through this machine, this much later (the safety delay); `None`: it has a mixer channel of
+    /// its own, and this machine only listens.
+    pub passed: Option<Frames>,
+}
+
+const MOST_ORDERS: usize = 64;
+
+/// All that follows another machine. Allocates in [`Peer::new`] only.
+#[derive(Debug)]
+pub struct Peer {
+    pub setup: PeerSetup,
+    rate: SampleRate,
+    decoder: Decoder,
+    line: Line,
+    pub chase: Chase,
+    pub lead: Lead,
+    witness: Option<Witness>,
+    /// Orders that came since the last millisecond.
+    orders: Vec<Order>,
+    /// As of the last millisecond.
+    other: Other,
+    click: WitnessNow,
+    /// Delay of what is passed on, look-ahead included; 0 where nothing is.
+    delay: Frames,
+}
+
+impl Peer {
+    /// Allocates. `look_ahead`: what everything that leaves is late.
+    pub fn new(setup: PeerSetup, rate: SampleRate, look_ahead: Frames) -> Peer {
+        let passed = setup.click.and_then(|click| click.passed);
+        let delay = passed.map_or(Frames(0), |safety| safety + look_ahead);
+        let click = setup.click.map_or(WitnessNow::NotWired, |_| WitnessNow::NotYet);
+        Peer {
+            setup,
+            rate,
+            decoder: Decoder::new(rate),
+            line: Line::new(rate, setup.latch),
+            chase: Chase::new(rate, setup.align + Span::frames(delay)),
+            lead: Lead::new(setup.backup, rate),
+            witness: setup.click.map(|_| Witness::new(rate)),
+            orders: Vec::with_capacity(MOST_ORDERS),
+            other: Other::default(),
+            click,
+            delay,
+        }
+    }
+
+    /// Frames between two moments at which anything is decided.
+    pub const fn every(&self) -> Frames {
+        self.decoder.every()
+    }
+
+    /// From a sample's arrival to where it leaves, when it is passed on.
+    pub const fn delay(&self) -> Frames {
+        self.delay
+    }
+
+    pub fn align(&mut self, align: Span) {
+        self.setup.align = align;
+        self.chase.set_offset(align + Span::frames(self.delay));
+    }
+
+    /// Takes what arrived on the two inputs. Real-time: safe.
+    pub fn listen(&mut self, at: FramePos, timecode: &[f32], click: &[f32], here: &Here, set: &Set) {
+        let Peer { decoder, line, chase, orders, .. } = self;
+        let mut reading: Option<LineReading> = None;
+        decoder.push(at, timecode, &mut |heard| match heard {
+            Heard::Line(found) => reading = Some(found),
+            Heard::Word(word) => {
+                let told = &mut |order| {
+                    if orders.len() < MOST_ORDERS {
+                        orders.push(order);
+                    }
+                };
+                if let Some(trusted) = chase.hear(&word, here, set, told) {
+                    line.word(trusted.at, trusted.number, trusted.user);
+                }
+            }
+        });
+        if let Some(witness) = &mut self.witness {
+            witness.push(at, click);
+        }
+        if let Some(reading) = reading {
+            self.bring_up_to_date(&reading);
+        }
+    }
+
+    fn bring_up_to_date(&mut self, reading: &LineReading) {
+        self.line.reading(reading);
+        let line = self.line.now();
+        if let Some(witness) = &mut self.witness {
+            witness.judge(reading.at, line == LineNow::Alive);
+            // Just before the line was known to be bad the click was judged by a healthy line.
+            self.click = match self.line.bad_since() {
+                Some(since) => witness.since(since),
+                None => witness.last(),
+            };
+        }
+        let witnessless = matches!(self.click, WitnessNow::NotWired | WitnessNow::Absent);
+        self.other = Other {
+            line,
+            leads: self.chase.leads(),
+            hears: self.chase.state().is_some_and(|state| state.hears),
+            gone: self.line.latched() && witnessless,
+        };
+        self.lead.step(reading.at, self.other);
+    }
+
+    /// Orders that came since the last call. Real-time: safe.
+    pub fn take_orders(&mut self, mut each: impl FnMut(Order)) {
+        self.orders.drain(..).for_each(&mut each);
+    }
+
+    /// A hit of the click that arrives here is due; `onset` is where this machine would sound it.
+    pub fn expect(&mut self, onset: FramePos) {
+        let arrives = onset - self.delay - self.setup.align.nearest();
+        if let Some(witness) = &mut self.witness {
+            witness.due(arrives);
+        }
+    }
+
+    /// What was due is due no more.
+    pub fn forget(&mut self) {
+        if let Some(witness) = &mut self.witness {
+            witness.forget();
+        }
+    }
+
+    /// A due hit of a machine that stands by. Real-time: safe.
+    pub fn gate(&self, onset: FramePos, again: bool) -> Gated {
+        if self.lead.leads() {
+            return Gated::Cover;
+        }
+        if !self.setup.backup {
+            return Gated::Silent;
+        }
+        gated(self.other.line, self.click_at(onset, again), again)
+    }
+
+    /// The click at this hit where it is known, else what was due last since timecode went bad.
+    fn click_at(&self, onset: FramePos, again: bool) -> WitnessNow {
+        let Some(witness) = &self.witness else { return WitnessNow::NotWired };
+        let waited = if again { WAIT_SECONDS } else { 0.0 };
+        let arrives = onset - self.delay - self.setup.align.nearest() - self.rate.frames(waited);
+        match witness.of(arrives) {
+            WitnessNow::NotYet => self.click,
+            known => known,
+        }
+    }
+
+    /// Whether the click's own hit at `onset` (where it leaves) has arrived: for what is passed on.
+    pub fn arrived(&self, onset: FramePos) -> WitnessNow {
+        self.witness.as_ref().map_or(WitnessNow::NotWired, |witness| {
+            witness.of(onset - self.delay - self.setup.align.nearest())
+        })
+    }
+
+    pub fn now(&self, set: &Set) -> PeerNow {
+        let witness = self.witness.as_ref();
+        PeerNow {
+            backup: self.setup.backup,
+            leads: self.lead.leads(),
+            line: self.other.line,
+            click: self.click,
+            other_leads: self.other.leads == Some(true),
+            other_out: self.chase.state().is_some_and(|state| state.all_out),
+            differs: self.chase.differs(set),
+            bound_ms: self.chase.bound_ms(),
+            ppm: self.chase.ppm(),
+            offset_ms: witness.map_or(0.0, |w| w.offset() * 1000.0 / self.rate.hertz() as f32),
+        }
+    }
+
+    pub const fn other(&self) -> Other {
+        self.other
+    }
+
+    /// First frame at which timecode was known to be bad.
+    pub fn bad_since(&self) -> Option<FramePos> {
+        self.line.bad_since()
+    }
+
+    /// How far this machine's place may be off after so long without a word, in frames.
+    pub fn bound_after(&self, frames: Frames) -> f64 {
+        self.chase.bound_after(frames.0 as f64).unwrap_or(f64::INFINITY)
+    }
+}
+
+/// A hit that waited for its witness sounds this late.
+pub const WAIT_SECONDS: f64 = 0.005;
+
+/// The frame at which an order takes effect: after all that was decided when it came.
+pub const fn effective(boundary: FramePos, ahead: Frames) -> Exact {
+    Exact::at(FramePos(boundary.0 + ahead.0))
+}

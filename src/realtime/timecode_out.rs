@@ -1,0 +1,165 @@
+//! Timecode on an output of its own: no limiter, gain ride, ramp or all out ever touches what leaves there.
+
+use crate::click::set::{Set, Stretch};
+use crate::timecode::pages::{Pages, Place, Run, Said, SongPage, State, TempoPage, UNITS};
+use crate::timecode::{Address, Encoder, FrameRate};
+use crate::units::{Exact, FramePos, SampleRate, Span};
+
+/// Which output carries timecode, and how.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct TimecodeSetup {
+    /// Channel of the interface, from 0.
+    pub channel: u16,
+    pub frames: FrameRate,
+    /// Linear.
+    pub peak: f32,
+}
+
+/// The song whose slot the addresses are in, and the word that carries its base.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Zero {
+    song: usize,
+    word: i64,
+    /// Number of the base address.
+    base: i64,
+}
+
+/// Where the music is, as the engine knows it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct MusicNow {
+    pub run: Run,
+    pub song: usize,
+    pub leg: usize,
+    pub called: bool,
+    pub pass: u32,
+    /// Place of the leg's local 0.
+    pub anchor: Exact,
+    /// Place at which the song as written would have begun.
+    pub began: Exact,
+    pub stretch: Stretch,
+    pub leads: bool,
+    pub state: State,
+    /// Index of the song that the next start plays.
+    pub chosen: usize,
+    /// An announced jump.
+    pub next: Option<NextNow>,
+}
+
+/// A jump that waits for its beat, bar or section's end.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct NextNow {
+    pub song: usize,
+    pub leg: usize,
+    pub called: bool,
+    pub at: Exact,
+}
+
+/// Writes the night's timecode.
+#[derive(Debug)]
+pub struct TimecodeOut {
+    pub setup: TimecodeSetup,
+    rate: SampleRate,
+    encoder: Encoder,
+    pages: Pages,
+    zero: Option<Zero>,
+    tempo: TempoPage,
+    said: Said,
+}
+
+impl TimecodeOut {
+    pub fn new(setup: TimecodeSetup, rate: SampleRate) -> TimecodeOut {
+        TimecodeOut {
+            setup,
+            rate,
+            encoder: Encoder::new(rate, setup.frames, setup.peak),
+            pages: Pages::default(),
+            zero: None,
+            tempo: TempoPage::default(),
+            said: Said::default(),
+        }
+    }
+
+    /// What is true from here on: asked for once a millisecond, at the same frames however time is split.
+    /// Real-time: safe.
+    pub fn note(&mut self, set: &Set, music: &MusicNow) {
+        self.zero = match (music.run, self.zero) {
+            (Run::Stopped | Run::Nothing, _) => None,
+            (_, Some(zero)) if zero.song == music.song => Some(zero),
+            _ => {
+                let seconds = set.songs.get(music.song).map_or(0, |song| song.said.base_seconds);
+                let base = Address::of_seconds(self.setup.frames, seconds).number(self.setup.frames);
+                let word = self.setup.frames.word_near(Span(music.began.0), self.rate);
+                Some(Zero { song: music.song, word, base })
+            }
+        };
+        if music.leads && self.tempo.stretch != music.stretch {
+            self.tempo = TempoPage { number: (self.tempo.number + 1) % 4, stretch: music.stretch };
+        }
+        let song = |index: usize, next: bool| {
+            set.songs.get(index).map_or(SongPage { next, ..SongPage::default() }, |song| SongPage {
+                song: song.said.number.min(255) as u8,
+                next,
+                digest: song.said.digest,
+            })
+        };
+        let number = |index: usize| song(index, false).song;
+        let place = Place {
+            run: music.run,
+            song: number(music.song),
+            leg: music.leg as u16 & 0x3ff,
+            called: music.called,
+            pass: (music.pass % 32) as u8,
+            leads: music.leads,
+            tempo: self.tempo.number,
+            address: self.address(music.anchor),
+        };
+        let next = music.next.map(|next| Place {
+            run: Run::Playing,
+            song: number(next.song),
+            leg: next.leg as u16 & 0x3ff,
+            called: next.called,
+            pass: 0,
+            address: self.address(next.at),
+            ..place
+        });
+        self.said = Said {
+            // Where nothing plays no place says anything.
+            place: if music.run == Run::Stopped {
+                Place { run: Run::Stopped, leads: music.leads, tempo: place.tempo, ..Place::default() }
+            } else {
+                place
+            },
+            next,
+            state: State { next_song: number(music.chosen), ..music.state },
+            song: if music.run == Run::Stopped { SongPage::default() } else { song(music.song, false) },
+            next_song: song(music.chosen, true),
+            tempo: self.tempo,
+        };
+    }
+
+    /// A place as an address in [`UNITS`]. Rounding: to the nearest unit.
+    fn address(&self, place: Exact) -> i64 {
+        let Some(zero) = self.zero else { return 0 };
+        let (over, under) = self.setup.frames.exact();
+        let base = zero.base as f64 * f64::from(under) / f64::from(over);
+        let start = self.setup.frames.samples(zero.word, self.rate);
+        let since = (place - Exact(start.0)).as_f64() / f64::from(self.rate.hertz());
+        ((base + since) * UNITS as f64).round() as i64
+    }
+
+    /// Fills what leaves from `at` on. Real-time: safe.
+    pub fn leave(&mut self, at: FramePos, out: &mut [f32]) {
+        let TimecodeOut { encoder, pages, zero, said, setup, .. } = self;
+        encoder.render(at, out, &mut |word| {
+            let number = match zero {
+                Some(zero) => zero.base + word - zero.word,
+                // No song: the first slot, which no song has, round and round.
+                None => word.rem_euclid(Address::of_seconds(setup.frames, IDLE_SECONDS).number(setup.frames)),
+            };
+            Address::of_number(setup.frames, number).word(setup.frames, pages.word(said))
+        });
+    }
+}
+
+/// Addresses below this belong to no song: the shorter of the two kinds of slot.
+pub const IDLE_SECONDS: u32 = 600;
