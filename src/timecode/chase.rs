@@ -75,6 +75,8 @@ pub struct Chase {
     last: Option<(i64, i64)>,
     trusted: bool,
     place: Option<Place>,
+    /// Number minus count when the place was last received: a place of older addresses times nothing anew.
+    place_link: i64,
     next: Option<Place>,
     state: Option<State>,
     song: Option<SongPage>,
@@ -99,6 +101,7 @@ impl Chase {
             last: None,
             trusted: false,
             place: None,
+            place_link: 0,
             next: None,
             state: None,
             song: None,
@@ -170,7 +173,8 @@ impl Chase {
             return None;
         };
         let number = address.number(self.frames);
-        let follows = self.last.is_some_and(|(old, at)| number == old + 1 && count == at + 1);
+        // Across lost words, too: two words agree when as many addresses as words went by.
+        let follows = self.last.is_some_and(|(old, at)| count > at && number - old == count - at);
         if self.last.is_none_or(|(_, at)| count != at + 1) {
             self.reader.gap();
         }
@@ -179,6 +183,9 @@ impl Chase {
         let page = self.reader.word(heard.word.user);
         if let Some(page) = page {
             self.take(page);
+            if matches!(page, Page::Place(_)) {
+                self.place_link = number - count;
+            }
         }
         if !follows {
             return None;
@@ -255,6 +262,10 @@ impl Chase {
         link: i64,
         orders: &mut dyn FnMut(Order),
     ) {
+        if link != self.place_link {
+            // The addresses began anew (a song starts, or starts again): its place comes within a few words.
+            return;
+        }
         let Some(anchor) = self.anchor(place, link) else { return };
         let (leg, called) = (usize::from(place.leg), place.called);
         let same = here.run == RunState::Playing
@@ -353,6 +364,60 @@ impl FrameRate {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    fn set_of_one_song() -> Set {
+        use crate::click::set::{SongPlan, SongSaid};
+        let said = SongSaid { number: 1, base_seconds: 3600, digest: 0 };
+        let song = SongPlan {
+            title: "Lantern".into(),
+            legs: vec![],
+            segue: false,
+            encore: false,
+            first_section_leg: 0,
+            streams: vec![],
+            said,
+        };
+        let (rate, songs) = (SampleRate::standard(), vec![song]);
+        Set { rate, sounds: vec![], lanes: vec![], lane_count: 0, songs, max_lead: 0 }
+    }
+
+    #[test]
+    fn a_song_that_starts_again_is_never_timed_by_its_old_place() {
+        use crate::timecode::pages::{Pages, Said};
+        let (frames, rate, set) = (FrameRate::Tv25, SampleRate::standard(), set_of_one_song());
+        let here = Here { run: RunState::Playing, ..Here::default() };
+        let (mut pages, mut chase) = (Pages::default(), Chase::new(rate, Span(0)));
+        let mut retimed = Vec::new();
+        for word in 0..200i64 {
+            // Word 100 is the song's first again; local 0 lies a second before the first word of either run.
+            let (start, number) = if word < 100 { (0, word) } else { (100, word - 100) };
+            let place = Place {
+                run: Run::Playing,
+                song: 1,
+                address: 3599 * UNITS - if word < 100 { 65_536 } else { 0 },
+                leads: true,
+                ..Place::default()
+            };
+            let user = pages.word(&Said { place, ..Said::default() });
+            let said = Address::of_number(frames, 90_000 + number).word(frames, user);
+            let (at, end) = (frames.samples(word, rate), frames.samples(word + 1, rate));
+            let heard =
+                HeardWord { word: said, start: Exact(at.0), end: Exact(end.0), cell: 24.0, scatter: 0.0 };
+            chase.hear(&heard, &here, &set, &mut |order| {
+                if let Order::Retime(anchor) = order {
+                    retimed.push((word, start, anchor.at.nearest().0));
+                }
+            });
+        }
+        // Before: two seconds before word 0. After: one second before word 100.
+        assert!(
+            retimed.iter().any(|(word, ..)| *word < 100) && retimed.iter().any(|(word, ..)| *word >= 107)
+        );
+        for (word, _, at) in retimed {
+            let expected = if word < 100 { -96_000 } else { 100 * 1920 - 48_000 };
+            assert!((at - expected).abs() <= 1, "word {word}: {at}, {expected}");
+        }
+    }
 
     #[test]
     fn a_tracked_stretch_is_exact_to_a_billionth_and_never_overflows() {

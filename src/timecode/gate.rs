@@ -65,7 +65,8 @@ pub struct Lead {
     since: Option<FramePos>,
     /// The other's claim as last known while its line was alive.
     claim: bool,
-    alone: Frames,
+    /// `None`: never by itself.
+    alone: Option<Frames>,
     free: Frames,
     wait: Frames,
     free_since: Option<FramePos>,
@@ -80,11 +81,17 @@ impl Lead {
             by_hand: false,
             since: None,
             claim: false,
-            alone: rate.frames(ALONE_SECONDS),
+            alone: Some(rate.frames(ALONE_SECONDS)),
             free: rate.frames(FREE_SECONDS),
             wait: rate.frames(CLAIM_SECONDS),
             free_since: None,
         }
+    }
+
+    /// A main that comes back within a night in which a backup exists: that nothing is heard of the backup may be a
+    /// return line that is cut, so that it stays silent until it hears that the backup is, or a person decides.
+    pub fn returning(rate: SampleRate) -> Lead {
+        Lead { alone: None, ..Lead::new(false, rate) }
     }
 
     /// A machine without another one.
@@ -146,7 +153,7 @@ impl Lead {
     }
 
     fn may_begin(&self, now: FramePos, began: FramePos, other: Other) -> bool {
-        let none = other.line == LineNow::NeverHeard && now - began >= self.alone;
+        let none = other.line == LineNow::NeverHeard && self.alone.is_some_and(|alone| now - began >= alone);
         none || self.free_since.is_some_and(|since| now - since >= self.free)
     }
 
@@ -208,6 +215,17 @@ mod tests {
         assert!(backup.leads(), "a muted main that is back changes nothing");
         backup.step(ms(9100), other(true));
         assert!(!backup.leads());
+    }
+
+    #[test]
+    fn a_main_that_comes_back_and_hears_nothing_waits_for_a_person() {
+        let mut main = Lead::returning(RATE);
+        for t in 0..60_000 {
+            main.step(ms(t), Other::default());
+            assert!(!main.leads() && !main.claims(), "{t} ms");
+        }
+        main.take_over(ms(60_000), Other::default());
+        assert!(main.leads());
     }
 
     #[test]

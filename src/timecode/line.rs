@@ -4,17 +4,22 @@ use super::decode::LineReading;
 use crate::realtime::event::LineNow;
 use crate::units::{FramePos, Frames, SampleRate};
 
-/// Without a run of good edges for this long the line is bad. A crackle of 5 ms is shorter; a zero at 24 frames
-/// lasts 0.52 ms.
-const PATIENCE_SECONDS: f64 = 0.006;
-/// Without a word for this long it is bad, too: two and a half words at 24 frames.
-const WORDLESS_SECONDS: f64 = 0.105;
+/// Without any edge for this long the line is bad. A zero at 23.976 frames lasts 0.52 ms, so that a silent crackle of
+/// 5 ms leaves 5 + 2 × 0.52 = 6.04 ms without an edge.
+const EDGELESS_SECONDS: f64 = 0.007;
+/// Without a run of good edges for this long it is bad, too: a crackle of 5 ms and the [`super::decode::GOOD_RUN`]
+/// edges until timecode is believed again leave 5 + 9 × 0.52 = 9.7 ms.
+const PATIENCE_SECONDS: f64 = 0.010;
+/// … and without a word for this long. A silent crackle across two words costs both, a loud one now and then the next
+/// as well, so that a word ends 4 words after the last good one: 4.25 words at 23.976 frames.
+const WORDLESS_SECONDS: f64 = 4.25 * 1001.0 / 24_000.0;
 /// Words that are remembered to know a machine that repeats itself.
 const MEMORY: usize = 16;
 
 /// The judge of one line with timecode.
 #[derive(Clone, Debug)]
 pub struct Line {
+    edgeless: Frames,
     patience: Frames,
     wordless: Frames,
     latch: Frames,
@@ -31,6 +36,7 @@ impl Line {
     /// `latch`: how long it is bad before a switch stays.
     pub fn new(rate: SampleRate, latch: Frames) -> Line {
         Line {
+            edgeless: rate.frames(EDGELESS_SECONDS),
             patience: rate.frames(PATIENCE_SECONDS),
             wordless: rate.frames(WORDLESS_SECONDS),
             latch,
@@ -43,17 +49,16 @@ impl Line {
         }
     }
 
-    /// A reading, in order of frames. Real-time: safe.
+    /// A reading, in order of frames. Good edges mend a bad line, unless words are missing or come again: a crackle
+    /// costs a word, and is over before the next one is whole. Real-time: safe.
     pub fn reading(&mut self, reading: &LineReading) {
         self.reading = Some(*reading);
-        if self.word.is_none() {
-            return;
-        }
-        let quiet = reading.at - reading.good_at > self.patience;
-        let wordless = self.word.is_some_and(|word| reading.at - word > self.wordless);
-        if quiet || wordless || self.repeats {
-            self.bad_since = self.bad_since.or(Some(reading.at));
-        }
+        let Some(word) = self.word else { return };
+        let edgeless = reading.at - reading.last_edge >= self.edgeless;
+        let implausible = reading.at - reading.good_at >= self.patience;
+        let wordless = reading.at - word >= self.wordless;
+        let bad = edgeless || implausible || wordless || self.repeats;
+        self.bad_since = if bad { self.bad_since.or(Some(reading.at)) } else { None };
     }
 
     /// A word that ends at `at` and follows on the one before. It mends a bad line. Real-time: safe.
@@ -76,7 +81,7 @@ impl Line {
             (None, ..) => LineNow::NeverHeard,
             (_, None, _) => LineNow::Alive,
             _ if self.repeats => LineNow::Frozen,
-            (_, _, Some(reading)) if reading.at - reading.last_edge > self.patience => LineNow::Gone,
+            (_, _, Some(reading)) if reading.at - reading.last_edge >= self.edgeless => LineNow::Gone,
             _ => LineNow::Implausible,
         }
     }
