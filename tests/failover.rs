@@ -161,6 +161,61 @@ fn a_dead_line_is_bad_within_nine_milliseconds_and_noise_delays_that() {
     }
 }
 
+#[test]
+fn the_tail_of_the_decision_statistic_at_falling_levels() {
+    let clean = clean(FrameRate::Tv25, 120);
+    for db in [15, 12, 10, 8] {
+        let mut random = fastrand::Rng::with_seed(db as u64);
+        let gain = 0.125 * 10f32.powf(-(db as f32) / 20.0);
+        let samples: Vec<f32> = clean.iter().map(|sample| sample + gain * normal(&mut random)).collect();
+        let (mut gaps, mut decoder) = (Vec::new(), Decoder::new(RATE));
+        decoder.push(FramePos(0), &samples, &mut |heard| {
+            if let Heard::Line(reading) = heard
+                && reading.at.0 > 48_000
+            {
+                gaps.push((reading.at - reading.good_at).0);
+            }
+        });
+        gaps.sort_unstable();
+        let tail = |part: f64| gaps[((gaps.len() - 1) as f64 * part) as usize] as f64 / 48.0;
+        let (half, thousandth, most) = (tail(0.5), tail(0.999), tail(1.0));
+        println!(
+            "{db} dB: ms since a good edge: median {half:.2}, 1 in 1,000 {thousandth:.2}, most {most:.2} of 10"
+        );
+        assert!(db < 15 || most < 10.0, "{db} dB: {most} ms");
+    }
+}
+
+#[test]
+fn holdover_spreads_as_the_formula_says() {
+    // σ √12 / (√n L) for each frame ahead, σ = 0.3, 25 words a second: 2.6, 0.5 and 0.08 ms after ten minutes.
+    use fogbell::timecode::clock::Clock;
+    use fogbell::units::{Exact, Span};
+    for (seconds, expected) in [(1i64, 2.6), (3, 0.5), (10, 0.08)] {
+        let (mut printed, mut real, mut worst) = (0.0, 0.0, 0.0f64);
+        for seed in 0..300 {
+            let mut random = fastrand::Rng::with_seed(seed);
+            let period = 1920.0 / (1.0 + (seed as f64 - 150.0) * 2e-6);
+            let mut clock = Clock::new();
+            for word in 0..25 * seconds {
+                let noise = 0.3 * f64::from(normal(&mut random));
+                clock.hear(Exact(0) + Span::from_f64(word as f64 * period + noise), 1920.0);
+            }
+            let later = (25 * seconds + 15_000) as f64;
+            let off = ((clock.at(later).unwrap() - Exact(0)).as_f64() - later * period) / 48.0;
+            printed += clock.bound(later).unwrap() / 3.0 / 48.0 / 300.0;
+            real += off * off / 300.0;
+            worst = worst.max(off.abs());
+        }
+        let real = real.sqrt();
+        println!(
+            "{seconds} s: printed deviation {printed:.3} ms, real {real:.3} ms, worst of 300 {worst:.3} ms"
+        );
+        assert!((real / expected - 1.0).abs() < 0.2, "{seconds} s: {real} ms");
+        assert!(seconds < 10 || worst < 1.0);
+    }
+}
+
 /// What may happen, one after the other, two seconds apart.
 #[derive(Clone, Copy, Debug, PartialEq)]
 enum Act {

@@ -8,6 +8,10 @@ const WINDOW: usize = 512;
 const OUTLIER: f64 = 6.0;
 /// … at least this many samples.
 const OUTLIER_LEAST: f64 = 1.0;
+/// … and at least this many while the fit is young: two or three words say little of their scatter.
+const OUTLIER_YOUNG: f64 = 5.0;
+/// Words of a young fit.
+const YOUNG: f64 = 25.0;
 /// So many outliers in a row are a new clock.
 const NEW_CLOCK: u32 = 4;
 /// No line is steadier than this, in samples.
@@ -72,7 +76,8 @@ impl Clock {
         }
         let count = self.last.count + steps as i64;
         if self.fit.is_some_and(|fit| {
-            let most = (OUTLIER * fit.error(count as f64).hypot(fit.scatter)).max(OUTLIER_LEAST);
+            let least = if fit.points < YOUNG { OUTLIER_YOUNG } else { OUTLIER_LEAST };
+            let most = (OUTLIER * fit.error(count as f64).hypot(fit.scatter)).max(least);
             (place - fit.at(count as f64)).abs() > most
         }) {
             return self.odd(start);
