@@ -377,7 +377,10 @@ fn files_for_other_readers_are_written() {
                 })
                 .collect();
             std::fs::write(format!("{path}.csv"), format!("address,user,start\n{}", lines.concat())).unwrap();
+            let begun = std::time::Instant::now();
             assert_eq!(heard(rate, &samples).len(), 60, "{stem}");
+            // How long that took, for the comparison with another reader of the same file.
+            std::fs::write(format!("{path}.took"), begun.elapsed().as_secs_f64().to_string()).unwrap();
         }
     }
 }
