@@ -377,10 +377,14 @@ fn files_for_other_readers_are_written() {
                 })
                 .collect();
             std::fs::write(format!("{path}.csv"), format!("address,user,start\n{}", lines.concat())).unwrap();
-            let begun = std::time::Instant::now();
-            assert_eq!(heard(rate, &samples).len(), 60, "{stem}");
-            // How long that took, for the comparison with another reader of the same file.
-            std::fs::write(format!("{path}.took"), begun.elapsed().as_secs_f64().to_string()).unwrap();
+            // How long the fastest of five takes, for the comparison with another reader of the same file.
+            let took = (0..5).map(|_| {
+                let begun = std::time::Instant::now();
+                assert_eq!(heard(rate, &samples).len(), 60, "{stem}");
+                begun.elapsed().as_secs_f64()
+            });
+            let took = took.fold(f64::INFINITY, f64::min);
+            std::fs::write(format!("{path}.took"), took.to_string()).unwrap();
         }
     }
 }
