@@ -16,7 +16,7 @@ const LEVEL: Decibels = Decibels(-18.0);
 ///
 /// Timecode is loud and shrill: keep it off ears, and turn monitors down before a lead is tried.
 #[derive(Debug, clap::Args)]
-#[group(id = "task", required = true, multiple = false, args = ["out", "read"])]
+#[command(group = clap::ArgGroup::new("task").required(true).args(["out", "read"]))]
 pub struct Args {
     /// The WAV file to write
     #[arg(long, value_name = "FILE.wav")]
