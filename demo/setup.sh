@@ -32,6 +32,8 @@ missing_things() {
             python3 -c 'import venv, ensurepip' >/dev/null 2>&1 || echo python
             if [ "$(uname -s)" = Linux ]; then
                 command -v jackd >/dev/null 2>&1 || echo jackd
+                python3 -c 'import ctypes.util, sys; sys.exit(ctypes.util.find_library("ltc") is None)' 2>/dev/null ||
+                    echo libltc
             fi
             ;;
         extended)
@@ -51,6 +53,7 @@ package_of() {
     apt-get:alsa) echo libasound2-dev ;;
     apt-get:jack) echo libjack-jackd2-dev ;;
     apt-get:jackd) echo jackd2 ;;
+    apt-get:libltc) echo libltc11 ;;
     apt-get:sox) echo sox ;;
     apt-get:sndfile) echo libsndfile1 sndfile-programs ;;
     apt-get:python) echo python3 python3-venv ;;

@@ -220,7 +220,8 @@ fn ready_refuses_a_rig_with_faults_and_an_absent_one() {
 #[test]
 fn completions_are_understood_by_their_shells() {
     let folder = tempfile::tempdir().expect("a folder");
-    let commands = ["new", "check", "stems", "run", "ready", "interfaces", "schema", "completions", "man"];
+    let commands =
+        ["new", "check", "stems", "run", "ready", "interfaces", "timecode", "schema", "completions", "man"];
     for shell in ["bash", "zsh", "fish", "elvish", "powershell"] {
         let output = fogbell(folder.path(), &["completions", shell], "");
         assert_eq!(output.status.code(), Some(0));
@@ -295,4 +296,23 @@ fn what_is_not_understood_ends_with_two() {
     assert_eq!(fogbell(folder.path(), &["ring"], "").status.code(), Some(2));
     assert_eq!(fogbell(folder.path(), &[], "").status.code(), Some(2));
     assert_eq!(fogbell(folder.path(), &["--version"], "").status.code(), Some(0));
+}
+
+#[test]
+fn timecode_is_written_and_read_back() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let args =
+        ["timecode", "--out", "a.wav", "--frames", "29.97-drop", "--from", "00:00:58;00", "--for", "4"];
+    let written = fogbell(folder.path(), &args, "");
+    assert_eq!(written.status.code(), Some(0), "{}", err(&written));
+    assert_eq!(fogbell(folder.path(), &args, "").status.code(), Some(2), "nothing is overwritten");
+    let read = object(&fogbell(folder.path(), &["timecode", "--read", "a.wav", "--json"], ""));
+    assert_eq!(read["first"], "00:00:58;01", "{read}");
+    assert_eq!(read["last"], "00:01:02;00", "{read}");
+    assert_eq!(read["words"], 118, "{read}");
+    assert!((read["frames_a_second"].as_f64().expect("a number") - 29.97).abs() < 0.001, "{read}");
+    let dropped = ["timecode", "--out", "b.wav", "--frames", "29.97-drop", "--from", "00:01:00;00"];
+    let refused = fogbell(folder.path(), &dropped, "");
+    assert_eq!(refused.status.code(), Some(2));
+    assert!(err(&refused).contains("to mend it") && !folder.path().join("b.wav").exists());
 }

@@ -5,6 +5,7 @@
 //! `process_worst_scene` and `process_bare_mix`.
 
 mod scene;
+mod timecode;
 
 use criterion::{Criterion, Throughput};
 use scene::{BareMix, FRAMES, Scene, process_bare_mix, process_worst_scene};
@@ -53,6 +54,7 @@ fn bench() {
     let mut mix = BareMix::new();
     group.bench_function("bare mix", |bench| bench.iter(|| process_bare_mix(&mut mix)));
     group.finish();
+    timecode::bench(&mut criterion);
     let block = FRAMES as f64 / 48_000.0 * 1e6;
     println!("a block of {FRAMES} frames at 48 kHz lasts {block:.0} us: 1 % is {:.1} us", block / 100.0);
 }

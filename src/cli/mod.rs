@@ -14,6 +14,7 @@ pub mod ready;
 pub mod run;
 pub mod schema;
 pub mod stems;
+pub mod timecode;
 
 /// The click for a touring band on in-ear monitors: a primary, and a fallback already in phase.
 #[derive(Debug, Parser)]
@@ -31,6 +32,7 @@ pub enum Command {
     Run(run::Args),
     Ready(ready::Args),
     Interfaces(interfaces::Args),
+    Timecode(timecode::Args),
     Schema(schema::Args),
     Completions(completions::Args),
     Man(man::Args),
@@ -76,6 +78,7 @@ pub fn dispatch(cli: &Cli) -> Outcome {
         Command::Run(args) => run::run(args),
         Command::Ready(args) => ready::run(args),
         Command::Interfaces(args) => interfaces::run(args),
+        Command::Timecode(args) => timecode::run(args),
         Command::Schema(args) => schema::run(args),
         Command::Completions(args) => completions::run(args),
         Command::Man(args) => man::run(args),

@@ -34,6 +34,8 @@ pub const GOOD_RUN: u32 = 8;
 const KEPT: usize = 256;
 /// Longest running mean.
 const MOST_MEAN: usize = 32;
+/// Bits in a row after which the middle of the line has long been found.
+const SURE: u32 = 160;
 /// Intervals that a lost clock is found from.
 const INTERVALS: usize = 24;
 
@@ -61,6 +63,8 @@ pub struct Decoder {
     mean_slot: usize,
     sum: f64,
     before: f64,
+    /// The side of the middle on which the line is.
+    up: Option<bool>,
     /// Crossings not yet taken for an edge: the first, and place of the last.
     open: Option<(f64, f64, u32)>,
     // Clock.
@@ -98,6 +102,7 @@ impl Decoder {
             mean_slot: 0,
             sum: 0.0,
             before: 0.0,
+            up: None,
             open: None,
             cell: hertz / 2000.0,
             locked: 0,
@@ -172,12 +177,17 @@ impl Decoder {
     fn sample(&mut self, raw: f32, told: &mut dyn FnMut(Heard)) {
         let raw = if raw.is_finite() { raw.clamp(-8.0, 8.0) } else { 0.0 };
         self.peak = self.peak.max(raw.abs());
-        self.dc += (f64::from(raw) - self.dc) * self.dc_pull;
+        // Sure of its clock, it follows the middle of the line ten times slower: a quick one draws edges forward.
+        let pull = if self.locked < SURE { self.dc_pull } else { 0.1 * self.dc_pull };
+        self.dc += (f64::from(raw) - self.dc) * pull;
         let value = self.average(f64::from(raw) - self.dc);
         let here = self.now() - (self.mean_length as f64 - 1.0) / 2.0;
-        if (value >= 0.0) != (self.before >= 0.0) {
+        if value != 0.0 && self.up != Some(value > 0.0) {
+            // Out of silence the first edge counts, too; the mean does not delay it.
             let part = self.before / (self.before - value);
-            self.cross(here - 1.0 + if part.is_finite() { part } else { 0.5 });
+            let place = here - 1.0 + if part.is_finite() { part } else { 0.5 };
+            self.cross(if self.up.is_some() { place } else { self.now() - 1.0 });
+            self.up = Some(value > 0.0);
         }
         self.before = value;
         if let Some((place, last, _)) = self.open
@@ -187,6 +197,9 @@ impl Decoder {
             self.open = None;
             if odd {
                 self.edge(place, told);
+            } else if self.interval_slot == 0 && self.last_edge < -1e15 {
+                // A line that begins with noise on its first edge.
+                self.edge(last, told);
             }
         }
     }
@@ -268,15 +281,15 @@ impl Decoder {
     /// An interval that timecode does not have.
     fn lose(&mut self, place: f64) {
         self.good_run = 0;
-        self.lost_for = self.lost_for.saturating_add(1);
         self.restart(place);
+    }
+
+    fn restart(&mut self, place: f64) {
+        self.lost_for = self.lost_for.saturating_add(1);
         if self.lost_for >= INTERVALS as u32 {
             self.lost_for = 0;
             self.find_cell();
         }
-    }
-
-    fn restart(&mut self, place: f64) {
         (self.boundary, self.middle, self.held, self.locked) = (place, false, 0, 0);
         self.half += 2;
         self.keep(place);
@@ -313,8 +326,10 @@ impl Decoder {
         // A quick clock until it is sure, then a slow one.
         let pull = if self.locked < 40 { 0.2 } else { 0.04 };
         self.cell += pull * (place - self.boundary - self.cell);
-        (self.boundary, self.locked, self.lost_for) = (place, self.locked.saturating_add(1), 0);
+        (self.boundary, self.locked) = (place, self.locked.saturating_add(1));
         if self.locked == 40 {
+            // A cell of half or twice the length never comes as far: a sync word breaks it.
+            self.lost_for = 0;
             self.set_mean();
         }
         self.bits = self.bits >> 1 | u128::from(one) << (BITS - 1);

@@ -10,6 +10,7 @@
 )]
 
 pub mod address;
+pub mod agree;
 pub mod chase;
 pub mod clock;
 pub mod decode;
@@ -22,6 +23,7 @@ pub mod witness;
 pub mod word;
 
 pub use address::Address;
+pub use agree::Agreeing;
 pub use decode::{Decoder, Heard, LineReading};
 pub use encode::Encoder;
 pub use rate::FrameRate;
