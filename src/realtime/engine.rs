@@ -16,6 +16,7 @@ use super::transport::{DueHit, Sink, Transport};
 use super::voices::{Voice, Voices};
 use crate::click::set::{Anchor, LegKind, Set, Stretch};
 use crate::timecode::chase::{Here, Order};
+use crate::timecode::decode::every;
 use crate::timecode::gate::Gated;
 use crate::timecode::pages::{Run, State};
 use crate::units::{Exact, FramePos, Frames};
@@ -486,15 +487,15 @@ impl Engine {
         if self.peer.is_none() && self.timecode.is_none() {
             return usize::MAX;
         }
-        let every = i64::from(self.set.rate.hertz() / 1000).max(1);
+        let every = every(self.set.rate).0;
         usize::try_from(every - at.0.rem_euclid(every)).unwrap_or(1)
     }
 
     fn is_boundary(&self, at: FramePos) -> bool {
-        at.0.rem_euclid(i64::from(self.set.rate.hertz() / 1000).max(1)) == 0
+        at.0.rem_euclid(every(self.set.rate).0) == 0
     }
 
-    /// What is passed on is taken in; once a millisecond timecode learns what is true, and orders are queued.
+    /// What is passed on is taken in; twice a millisecond timecode learns what is true, and orders are queued.
     fn arrive(&mut self, io: &Io, at: FramePos, done: usize, frames: usize) {
         if let Some(click) = self.peer.as_ref().and_then(|peer| peer.setup.click)
             && let Some(Some(passed)) = self.passed.get_mut(usize::from(click.click))
@@ -508,7 +509,7 @@ impl Engine {
         }
     }
 
-    /// The other machine's inputs, after what leaves: what they say is acted on from the next millisecond on.
+    /// The other machine's inputs, after what leaves: what they say is acted on from the next reading on.
     fn listen(&mut self, io: &Io, at: FramePos, done: usize, frames: usize) {
         let here = self.here();
         let Engine { peer: Some(peer), set, .. } = self else { return };
@@ -661,7 +662,7 @@ impl Engine {
     /// The gate of a machine that follows: every due hit is decided before its onset, or waits for its witness.
     fn stand(&mut self, end: FramePos) {
         let rate = self.set.rate;
-        let (splice, quick, wait) = (rate.frames(0.002), rate.frames(0.00025), rate.frames(WAIT_SECONDS));
+        let (splice, quick, wait) = (rate.frames(0.0005), rate.frames(0.00025), rate.frames(WAIT_SECONDS));
         while let Some(peer) = &self.peer
             && let Some(hit) = self.voices.first(|voice| !voice.stood)
         {

@@ -1,6 +1,6 @@
 //! The other machine, as the audio thread hears it: timecode and click on inputs, and who leads.
 //!
-//! All of it is brought up to date once a millisecond, at frames that do not depend on how time is split into blocks.
+//! All of it is brought up to date twice a millisecond, at frames that do not depend on how time is split into blocks.
 
 use super::event::{LineNow, PeerNow, WitnessNow};
 use crate::click::set::Set;
@@ -15,6 +15,8 @@ use crate::units::{Exact, FramePos, Frames, SampleRate, Span};
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct PeerSetup {
     pub backup: bool,
+    /// A main that starts again within a night: it leads only when a person or the backup says so.
+    pub returning: bool,
     /// Input channel with its timecode, from 0.
     pub timecode: u16,
     pub click: Option<PeerClick>,
@@ -48,9 +50,9 @@ pub struct Peer {
     pub chase: Chase,
     pub lead: Lead,
     witness: Option<Witness>,
-    /// Orders that came since the last millisecond.
+    /// Orders that came since they were last taken.
     orders: Vec<Order>,
-    /// As of the last millisecond.
+    /// As of the last reading.
     other: Other,
     click: WitnessNow,
     /// Delay of what is passed on, look-ahead included; 0 where nothing is.
@@ -69,18 +71,13 @@ impl Peer {
             decoder: Decoder::new(rate),
             line: Line::new(rate, setup.latch),
             chase: Chase::new(rate, setup.align + Span::frames(delay)),
-            lead: Lead::new(setup.backup, rate),
+            lead: if setup.returning { Lead::returning(rate) } else { Lead::new(setup.backup, rate) },
             witness: setup.click.map(|_| Witness::new(rate)),
             orders: Vec::with_capacity(MOST_ORDERS),
             other: Other::default(),
             click,
             delay,
         }
-    }
-
-    /// Frames between two moments at which anything is decided.
-    pub const fn every(&self) -> Frames {
-        self.decoder.every()
     }
 
     /// From a sample's arrival to where it leaves, when it is passed on.

@@ -79,7 +79,7 @@ impl TimecodeOut {
         }
     }
 
-    /// What is true from here on: asked for once a millisecond, at the same frames however time is split.
+    /// What is true from here on: asked for twice a millisecond, at the same frames however time is split.
     /// Real-time: safe.
     pub fn note(&mut self, set: &Set, music: &MusicNow) {
         self.zero = match (music.run, self.zero) {

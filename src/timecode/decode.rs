@@ -14,7 +14,12 @@ pub enum Heard {
     Line(LineReading),
 }
 
-/// The line once a millisecond, whatever is on it.
+/// Frames between two readings of a line: half a millisecond. They fall on multiples of it.
+pub const fn every(rate: SampleRate) -> Frames {
+    Frames((rate.hertz() / 2000) as i64)
+}
+
+/// The line twice a millisecond, whatever is on it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct LineReading {
     /// Everything before this frame was heard.
@@ -23,7 +28,7 @@ pub struct LineReading {
     pub last_edge: FramePos,
     /// The last edge that ended a run of [`GOOD_RUN`] edges as timecode has them.
     pub good_at: FramePos,
-    /// Largest absolute sample of the millisecond.
+    /// Largest absolute sample since the last reading.
     pub peak: f32,
 }
 
@@ -119,16 +124,11 @@ impl Decoder {
             good_run: 0,
             good_at: f64::MIN / 4.0,
             lost_for: 0,
-            every: i64::from(rate.hertz() / 1000).max(1),
+            every: every(rate).0,
             peak: 0.0,
         };
         decoder.set_mean();
         decoder
-    }
-
-    /// Frames between two readings of the line; they fall on multiples of it.
-    pub const fn every(&self) -> Frames {
-        Frames(self.every)
     }
 
     /// Takes samples that lie at `at`; a gap before them is silence. Decides sample by sample, so that any split

@@ -1,4 +1,4 @@
-//! Is timecode there? One answer at any frame, from readings a millisecond apart and from words.
+//! Is timecode there? One answer at any frame, from readings twice a millisecond and from words.
 
 use super::decode::LineReading;
 use crate::realtime::event::LineNow;

@@ -203,6 +203,11 @@ impl Stepped {
         Stepped { control, engine, io, events: Vec::new(), next_id: 1 }
     }
 
+    /// Around an engine made elsewhere.
+    pub fn of(control: Control, engine: Engine, io: Io) -> Stepped {
+        Stepped { control, engine, io, events: Vec::new(), next_id: 1 }
+    }
+
     pub fn send(&mut self, when: When, command: Command) -> u64 {
         let id = self.next_id;
         self.next_id += 1;

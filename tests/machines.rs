@@ -1,0 +1,368 @@
+//! Promise: the click survives the laptop. Two engines, one following the other's timecode, from a seed: whatever dies,
+//! the band hears every hit once.
+//!
+//! The ear is the sum of both machines' outputs, on the main's time. What it must hear is what a main alone, given the
+//! same commands, would have sounded.
+//!
+//! `SEED=7 cargo test --release --test machines` plays one night again; `NIGHTS=100000` plays more.
+
+mod common;
+
+use common::*;
+use fogbell::click::set::{Set, SongSaid};
+use fogbell::realtime::command::{Command, When};
+use fogbell::realtime::event::{LineNow, PeerNow, What};
+use fogbell::realtime::setup::{EngineSetup, PeerClick, PeerSetup, TimecodeSetup};
+use fogbell::show::model::Show;
+use fogbell::timecode::FrameRate;
+use fogbell::units::{SampleRate, Span};
+use std::sync::Arc;
+
+const RATE: SampleRate = SampleRate::standard();
+
+/// What the main does wrong, and when.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Wrong {
+    Nothing,
+    /// Every output is silent from here on.
+    Dies,
+    /// The timecode lead is pulled, the main plays on.
+    TimecodeLead,
+    /// The click lead to the backup's input is pulled, the main plays on.
+    ClickLead,
+    /// It repeats its last block for ever.
+    Repeats,
+    /// A crackle on the timecode line: noise for so many frames.
+    Crackle(i64),
+}
+
+#[derive(Clone, Debug)]
+struct Night {
+    show: Show,
+    frames: FrameRate,
+    /// The main's click reaches an input of the backup.
+    witness: bool,
+    ppm: f64,
+    wrong: Wrong,
+    at: i64,
+    length: i64,
+    commands: Vec<(i64, When, Command)>,
+    /// Noise on the timecode line, linear RMS.
+    noise: f32,
+    block: usize,
+}
+
+/// What the ear heard, on the main's time.
+#[derive(Debug, Default)]
+struct Heard {
+    /// Frame and level of each impulse of each click.
+    main: Vec<(f64, f32)>,
+    backup: Vec<(f64, f32)>,
+    /// What a main alone would have sounded.
+    due: Vec<f64>,
+    peers: Vec<(i64, PeerNow)>,
+}
+
+fn said(set: &mut Set) {
+    let count = set.songs.len();
+    for (index, song) in set.songs.iter_mut().enumerate() {
+        let slot = if count <= 23 { 3600 } else { 600 };
+        song.said = SongSaid {
+            number: index as u16 + 1,
+            base_seconds: (index as u32 + 1) * slot,
+            digest: 0x1000 + index as u32,
+        };
+    }
+}
+
+const CLICK: usize = 0;
+
+fn setups(set: &Set, night: &Night) -> (EngineSetup, EngineSetup) {
+    let mut main = setup(set, 0);
+    let channels = main.outlets.len() as u16;
+    let timecode = TimecodeSetup { channel: channels, frames: night.frames, peak: 0.125 };
+    main.timecode = Some(timecode);
+    let mut backup = main.clone();
+    backup.peer = Some(PeerSetup {
+        backup: true,
+        returning: false,
+        timecode: 0,
+        click: night.witness.then_some(PeerClick { channel: 1, click: CLICK as u8, passed: None }),
+        align: Span(0),
+        latch: RATE.frames(0.06),
+    });
+    (main, backup)
+}
+
+/// One engine with its recorded outputs.
+struct Machine {
+    stepped: Stepped,
+    timecode: usize,
+}
+
+impl Machine {
+    fn new(setup: &EngineSetup, set: &Arc<Set>, inputs: usize) -> Machine {
+        let (control, engine) = fogbell::realtime::engine::engine(setup, Arc::clone(set));
+        let timecode = setup.timecode.map_or(0, |timecode| usize::from(timecode.channel));
+        let io = fogbell::realtime::io::Io::new(inputs, timecode + 1, 2048);
+        Machine { stepped: Stepped::of(control, engine, io), timecode }
+    }
+}
+
+/// A value between samples: cubic (Catmull–Rom), enough for a line of edges.
+fn between(samples: &[f32], place: f64) -> f32 {
+    let whole = place.floor();
+    let part = (place - whole) as f32;
+    let at =
+        |n: i64| usize::try_from(whole as i64 + n).ok().and_then(|n| samples.get(n)).copied().unwrap_or(0.0);
+    let (a, b, c, d) = (at(-1), at(0), at(1), at(2));
+    b + 0.5 * part * (c - a + part * (2.0 * a - 5.0 * b + 4.0 * c - d + part * (3.0 * (b - c) + d - a)))
+}
+
+fn play(night: &Night, seed: u64) -> Heard {
+    let mut set = set(&night.show, RATE, &impulse(), &[]);
+    said(&mut set);
+    let set = Arc::new(set);
+    let (main_setup, backup_setup) = setups(&set, night);
+    let mut heard = Heard::default();
+    // A main alone, for what is due.
+    let alone = Machine::new(&main_setup, &set, 0);
+    let (line, click, due) = run_main(alone, night, &Night { wrong: Wrong::Nothing, ..night.clone() });
+    let inside =
+        due.iter().map(|(frame, _)| *frame as f64).filter(|frame| *frame < night.length as f64 - 4_800.0);
+    heard.due = inside.collect();
+    let (line, click, main) = match night.wrong {
+        Wrong::Nothing | Wrong::TimecodeLead | Wrong::ClickLead | Wrong::Crackle(_) => (line, click, due),
+        _ => run_main(Machine::new(&main_setup, &set, 0), night, night),
+    };
+    heard.main = main.iter().map(|(frame, level)| (*frame as f64, *level)).collect();
+    let mut random = fastrand::Rng::with_seed(seed);
+    let mut noise = move || (0..4).map(|_| random.f32()).sum::<f32>() - 2.0;
+    let mut backup = Machine::new(&backup_setup, &set, 2);
+    let speed = 1.0 + night.ppm * 1e-6;
+    let mut at = 0i64;
+    while (at as f64) < night.length as f64 / speed {
+        let block = night.block;
+        for n in 0..block {
+            let time = (at + n as i64) as f64 * speed;
+            let wrong = time >= night.at as f64;
+            let gone = wrong && night.wrong == Wrong::TimecodeLead;
+            let mut value = if gone { 0.0 } else { between(&line, time) } + night.noise * 1.73 * noise();
+            if let Wrong::Crackle(frames) = night.wrong
+                && (0.0..frames as f64).contains(&(time - night.at as f64))
+            {
+                value = noise();
+            }
+            backup.stepped.io.input.channel_mut(0, block)[n] = value;
+            let no_click = wrong && night.wrong == Wrong::ClickLead;
+            backup.stepped.io.input.channel_mut(1, block)[n] =
+                if no_click { 0.0 } else { nearest(&click, time, speed) };
+        }
+        backup.stepped.block(block);
+        for event in backup.stepped.events.drain(..) {
+            if let What::Peer(now) = event.what {
+                heard.peers.push((event.at.0, now));
+            }
+        }
+        for n in 0..block {
+            let level = backup.stepped.io.output.channel(CLICK, block)[n];
+            if level.abs() > 0.02 {
+                heard.backup.push(((at + n as i64) as f64 * speed, level));
+            }
+        }
+        at += block as i64;
+        backup.stepped.advance(0);
+    }
+    heard
+}
+
+/// Impulses are not interpolated: the nearest sample.
+fn nearest(samples: &[f32], time: f64, speed: f64) -> f32 {
+    let (from, to) = (time.round() as i64, (time + speed).round() as i64);
+    let at = |n: i64| usize::try_from(n).ok().and_then(|n| samples.get(n)).copied().unwrap_or(0.0);
+    (from..to.max(from + 1))
+        .map(at)
+        .fold(0.0, |most, one| if one.abs() > f32::abs(most) { one } else { most })
+}
+
+type Hits = Vec<(i64, f32)>;
+
+/// Timecode, click and impulses of the main.
+fn run_main(mut main: Machine, night: &Night, wrong: &Night) -> (Vec<f32>, Vec<f32>, Hits) {
+    let (mut line, mut click, mut hits) = (Vec::new(), Vec::new(), Vec::new());
+    let mut commands = night.commands.iter().peekable();
+    let mut at = 0;
+    while at < night.length + 4_000 {
+        while let Some((_, when, command)) = commands.next_if(|(frame, ..)| *frame <= at) {
+            main.stepped.send(*when, command.clone());
+        }
+        main.stepped.block(64);
+        line.extend_from_slice(main.stepped.io.output.channel(main.timecode, 64));
+        click.extend_from_slice(main.stepped.io.output.channel(CLICK, 64));
+        at += 64;
+        main.stepped.advance(0);
+        main.stepped.events.clear();
+    }
+    let dies = usize::try_from(wrong.at).unwrap_or(0).min(line.len());
+    match wrong.wrong {
+        Wrong::Dies => {
+            line[dies..].fill(0.0);
+            click[dies..].fill(0.0);
+        }
+        Wrong::Repeats => {
+            for n in dies..line.len() {
+                (line[n], click[n]) = (line[n - 128], click[n - 128]);
+            }
+        }
+        _ => {}
+    }
+    let levels = click.iter().enumerate().filter(|(_, level)| level.abs() > 0.02);
+    hits.extend(levels.map(|(frame, level)| (frame as i64, *level)));
+    (line, click, hits)
+}
+
+/// What the sum of both machines was to the band.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+struct Verdict {
+    due: usize,
+    missed: usize,
+    /// Sounded by both, or where nothing was due.
+    doubled: usize,
+    /// Sounded more than 0.1 ms and half a frame from its place, at most 6 ms.
+    late: usize,
+    worst_ms: f64,
+}
+
+/// `forgiven`: hits due in this span of the main's time may be missed or late (the blind window).
+fn judge(heard: &Heard, repeats_from: f64) -> (Verdict, Vec<f64>) {
+    let mut verdict = Verdict { due: heard.due.len(), ..Verdict::default() };
+    let mut missed = Vec::new();
+    // What a machine that repeats its last block sounds is no hit.
+    let main: Vec<f64> = heard.main.iter().map(|hit| hit.0).filter(|frame| *frame < repeats_from).collect();
+    let mut extra: Vec<f64> = main.iter().copied().chain(heard.backup.iter().map(|hit| hit.0)).collect();
+    for due in &heard.due {
+        let near: Vec<usize> = (0..extra.len()).filter(|n| (extra[*n] - due).abs() <= 300.0).collect();
+        let Some(best) =
+            near.iter().copied().min_by(|a, b| (extra[*a] - due).abs().total_cmp(&(extra[*b] - due).abs()))
+        else {
+            verdict.missed += 1;
+            missed.push(*due);
+            continue;
+        };
+        let off = (extra[best] - due).abs();
+        verdict.worst_ms = verdict.worst_ms.max(off / 48.0);
+        if off > 5.5 {
+            verdict.late += 1;
+            missed.push(*due);
+        }
+        extra.swap_remove(best);
+    }
+    let end = heard.due.last().copied().unwrap_or(0.0) + 2_400.0;
+    verdict.doubled = extra.iter().filter(|frame| **frame < end).count();
+    (verdict, missed)
+}
+
+fn plain_show(tempo: i64, bars: u32) -> Show {
+    let parts = || {
+        vec![part(
+            style(fogbell::show::model::Subdivision::Notes(fogbell::units::Whole::new(1, 8))),
+            style(fogbell::show::model::Subdivision::Beats),
+            0,
+        )]
+    };
+    let bars = (0..bars).map(|_| metre(&[1, 1, 1, 1], 4)).collect();
+    show(vec![song(vec![section(bars, bpm(tempo), parts())])], false)
+}
+
+fn plain(wrong: Wrong, at: i64) -> Night {
+    Night {
+        show: plain_show(1320, 12),
+        frames: FrameRate::Tv25,
+        witness: false,
+        ppm: 0.0,
+        wrong,
+        at,
+        length: 20 * 48_000,
+        commands: vec![(24_000, When::Now, Command::Start)],
+        noise: 0.0,
+        block: 64,
+    }
+}
+
+/// Blind window: 10 ms, a block, and what the harness rounds.
+const WINDOW: f64 = 480.0 + 64.0 + 64.0;
+
+#[test]
+fn a_backup_that_follows_a_healthy_main_is_silent_and_locked() {
+    for witness in [false, true] {
+        for ppm in [-300.0, 0.0, 50.0] {
+            let night = Night { witness, ppm, ..plain(Wrong::Nothing, 0) };
+            let heard = play(&night, 1);
+            let (verdict, _) = judge(&heard, f64::MAX);
+            assert!(verdict.due > 75, "{verdict:?}");
+            assert_eq!((verdict.missed, verdict.doubled), (0, 0), "{verdict:?}");
+            let last = heard.peers.last().unwrap().1;
+            assert_eq!((last.line, last.leads), (LineNow::Alive, false));
+            assert!((f64::from(last.ppm) - ppm).abs() < 1.0 && last.bound_ms < 0.1, "{last:?}");
+        }
+    }
+}
+
+#[test]
+fn when_the_main_dies_every_hit_after_the_blind_window_is_heard_once_in_its_place() {
+    for seed in 0..24 {
+        let mut random = fastrand::Rng::with_seed(seed);
+        let at = random.i64(100_000..700_000);
+        let night = Night {
+            witness: random.bool(),
+            ppm: [-300.0, -20.0, 0.0, 300.0][random.usize(..4)],
+            wrong: if random.bool() { Wrong::Dies } else { Wrong::Repeats },
+            frames: FrameRate::ALL[random.usize(1..6)],
+            ..plain(Wrong::Dies, at)
+        };
+        let heard = play(&night, seed);
+        let from = if night.wrong == Wrong::Repeats { at as f64 } else { f64::MAX };
+        let (verdict, missed) = judge(&heard, from);
+        // A machine that repeats its last block is found by its missing words, and with two witnesses by a hit.
+        let words = if night.wrong == Wrong::Repeats { 0.2 * 48_000.0 } else { 0.0 };
+        // With the click as a second witness on a mixer channel of its own, the first hit decides: it may be late.
+        let first = heard.due.iter().copied().find(|due| *due >= at as f64).unwrap_or(0.0);
+        let inside = |frame: &f64| {
+            *frame > at as f64 - 64.0 && *frame < at as f64 + WINDOW + words
+                || night.witness && *frame == first
+        };
+        assert!(
+            missed.len() <= 1 && missed.iter().all(inside),
+            "seed {seed} {night:?}: {verdict:?} {missed:?} at {at}"
+        );
+        assert_eq!(verdict.doubled, 0, "seed {seed}: {verdict:?}");
+        assert!(heard.peers.last().unwrap().1.leads, "seed {seed}");
+    }
+}
+
+#[test]
+fn a_pulled_lead_with_the_main_alive_doubles_nothing_where_two_witnesses_are_wired() {
+    for seed in 0..12 {
+        let mut random = fastrand::Rng::with_seed(seed);
+        let at = random.i64(100_000..700_000);
+        let wrong = [Wrong::TimecodeLead, Wrong::ClickLead][random.usize(..2)];
+        let heard = play(&Night { witness: true, ..plain(wrong, at) }, seed);
+        let (verdict, _) = judge(&heard, f64::MAX);
+        assert_eq!(
+            (verdict.missed, verdict.doubled, verdict.late),
+            (0, 0, 0),
+            "seed {seed} {wrong:?}: {verdict:?}"
+        );
+    }
+}
+
+#[test]
+fn a_crackle_of_five_milliseconds_changes_nothing() {
+    for seed in 0..24 {
+        let mut random = fastrand::Rng::with_seed(seed);
+        let at = random.i64(100_000..700_000);
+        let night = Night { witness: random.bool(), ..plain(Wrong::Crackle(240), at) };
+        let (verdict, _) = judge(&play(&night, seed), f64::MAX);
+        assert_eq!((verdict.missed, verdict.doubled, verdict.late), (0, 0, 0), "seed {seed}: {verdict:?}");
+    }
+}
