@@ -120,10 +120,10 @@ impl Peer {
         let line = self.line.now();
         if let Some(witness) = &mut self.witness {
             witness.judge(reading.at, line == LineNow::Alive);
-            // Just before the line was known to be bad the click was judged by a healthy line.
-            self.click = match self.line.bad_since() {
-                Some(since) => witness.since(since),
-                None => witness.last(),
+            // A bad line is known to be bad only some time after its last word: what was due since then counts.
+            self.click = match (self.line.bad_since(), self.line.last_word()) {
+                (Some(_), Some(word)) => witness.since(word),
+                _ => witness.last(),
             };
         }
         let witnessless = matches!(self.click, WitnessNow::NotWired | WitnessNow::Absent);

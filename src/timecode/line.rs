@@ -86,6 +86,11 @@ impl Line {
         }
     }
 
+    /// End of the last word that could be trusted.
+    pub const fn last_word(&self) -> Option<FramePos> {
+        self.word
+    }
+
     /// First frame at which it was known to be bad.
     pub const fn bad_since(&self) -> Option<FramePos> {
         self.bad_since
