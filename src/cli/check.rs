@@ -3,10 +3,11 @@
 use super::Outcome;
 use crate::click::prepare::prepare;
 use crate::renderer::plan_streams;
-use crate::show::model::{Rig, Show};
+use crate::show::model::{Rig, Show, Wiring};
 use crate::show::set_list::{self, SCOPE};
-use crate::show::{self, Fault, Reading, RigReading};
+use crate::show::{self, Fault, Reading, RigReading, slots};
 use crate::view::keys::Keymap;
+use crate::view::machines;
 use serde_json::json;
 use std::io::{IsTerminal, Write};
 use std::path::PathBuf;
@@ -69,6 +70,12 @@ fn read(args: &Args) -> Result<Read, String> {
     });
     rig_faults.extend(rig.iter().flat_map(key_faults));
     rig_faults.sort_by_key(|fault| fault.span.start);
+    let mut show = show;
+    if let (Some(rig), Some(read)) = (rig.as_ref().and_then(|rig| rig.rig.as_ref()), &show.show)
+        && (rig.timecode.is_some() || rig.main.is_some())
+    {
+        show.faults.extend(slots::faults(read));
+    }
     Ok(Read { show, rig, rig_faults })
 }
 
@@ -148,6 +155,7 @@ fn print_json(read: &Read) -> Outcome {
         object.insert("digest".into(), json!(show.digest));
         object.insert("clicks".into(), set_list::clicks_json(show));
         object.insert("feeds".into(), set_list::feeds_json(show, &rig));
+        object.insert("machines".into(), json!(two_machines(show, &rig)));
     }
     put(&format!("{out}\n"));
     outcome
@@ -168,7 +176,9 @@ fn print_text(read: &Read) -> Outcome {
         return match heard(show, &rig) {
             Ok(notes) => {
                 let notes: String = notes.iter().map(|note| format!("note: {note}\n")).collect();
-                put(&format!("{}\n{notes}No faults.\n", set_list::text(show, &rig)));
+                let machines: String =
+                    two_machines(show, &rig).iter().map(|line| format!("{line}\n")).collect();
+                put(&format!("{}\n{machines}{notes}No faults.\n", set_list::text(show, &rig)));
                 Outcome::Done
             }
             Err(faults) => {
@@ -194,6 +204,42 @@ fn heard(show: &Show, rig: &Rig) -> Result<Vec<String>, Vec<String>> {
     notes.extend(plan_streams(show, &mut prepared.set));
     Ok(notes)
 }
+
+/// What a rig with a second machine means: addresses, witnesses, the blind window.
+fn two_machines(show: &Show, rig: &Rig) -> Vec<String> {
+    let mut lines = Vec::new();
+    if let Some(timecode) = &rig.timecode {
+        let slots = show.songs.iter().filter(|song| !song.sections.is_empty());
+        let slots =
+            slots.map(|song| format!("{} {}", song.title, slots::shown(slots::base_seconds(show, song))));
+        let frames = serde_json::to_value(timecode.frames).ok();
+        let frames = frames.as_ref().and_then(|frames| frames.as_str()).unwrap_or_default();
+        lines.push(format!(
+            "Timecode, {frames} frames, on output {}: {}",
+            timecode.output,
+            slots.collect::<Vec<_>>().join(", ")
+        ));
+    }
+    if let Some(main) = &rig.main {
+        let passes = main.wiring == Wiring::PassThrough;
+        let witnesses = 1 + usize::from(main.click.is_some());
+        lines.push(format!("Backup. {}", machines::blind_to(witnesses, passes)));
+        let block = f64::from(rig.interface.block) * 1000.0 / f64::from(rig.interface.rate.hertz());
+        let window = BLIND_MS + block;
+        lines.push(match passes {
+            true => format!(
+                "Blind window {window:.1} ms and the round trip: with {} ms of safety delay no hit is lost{}.",
+                main.safety_delay_ms,
+                if main.safety_delay_ms == 0.0 { ", except the first" } else { "" }
+            ),
+            false => format!("Blind window {window:.1} ms and the round trip: a hit due in it is late or missed, one at most."),
+        });
+    }
+    lines
+}
+
+/// The part of the blind window that no wiring changes.
+const BLIND_MS: f64 = 10.0;
 
 /// What the faults mean for tonight.
 fn summary(read: &Read) -> String {

@@ -3,6 +3,7 @@
 use super::grid::{self, BeatPlace, Stroke};
 use super::set::{BeatMark, ClickLanes, Grid, Hit, HitKind, Leg, LegKind, Set, SongPlan, SongSaid, Sound};
 use crate::show::model::{BarBeat, ClickRange, Count, CountIn, Metre, Part, Section, Show, Song, Style};
+use crate::show::slots;
 use crate::tempo::TempoMap;
 use crate::units::{SampleRate, Span, Whole};
 use num_traits::Zero;
@@ -95,7 +96,11 @@ impl SongBuilder<'_> {
             written += leg.grid.length;
         }
         SongPlan {
-            said: SongSaid { number: self.song.number as u16, ..SongSaid::default() },
+            said: SongSaid {
+                number: self.song.number as u16,
+                base_seconds: slots::base_seconds(self.show, self.song),
+                digest: slots::digest(self.show, self.song),
+            },
             title: self.song.title.clone(),
             legs,
             segue: self.song.segue,

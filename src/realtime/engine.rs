@@ -9,7 +9,7 @@ use super::outlet::Outlet;
 use super::passed::Passed;
 use super::peer::{Peer, WAIT_SECONDS, effective};
 use super::ramp::Ramp;
-use super::setup::{ClickSetup, EngineSetup};
+use super::setup::{ClickSetup, EngineSetup, UNPLACED};
 use super::stream::{STREAM_FRAMES, StreamBlock, TapHeader};
 use super::timecode_out::{MusicNow, NextNow, TimecodeOut};
 use super::transport::{DueHit, Sink, Transport};
@@ -168,7 +168,8 @@ pub fn engine(setup: &EngineSetup, set: Arc<Set>) -> (Control, Engine) {
     let timecode = setup.timecode.map(|timecode| timecode.channel);
     let outputs = setup.outlets.iter().flat_map(|outlet| &outlet.channels).chain(&timecode);
     let outputs = outputs.map(|c| *c as usize + 1).max();
-    let inputs = setup.inputs.iter().map(|input| input.channel as usize + 1).max();
+    let placed = setup.inputs.iter().filter(|input| input.channel != UNPLACED);
+    let inputs = placed.map(|input| input.channel as usize + 1).max();
     let (tap_in, tap) = match setup.record {
         true => {
             let (inputs, outputs) = (setup.tap_inputs.max(inputs.unwrap_or(0)), outputs.unwrap_or(0));

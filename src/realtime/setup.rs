@@ -35,6 +35,9 @@ pub struct ClickSetup {
     pub fallback_lane: u8,
 }
 
+/// The channel of an input that the rig does not place: silence.
+pub const UNPLACED: u16 = u16::MAX;
+
 /// An ambient or talkback input.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct InputSetup {

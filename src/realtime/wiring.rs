@@ -1,9 +1,12 @@
 //! Show and rig to the engine's setup: which mix leaves on which channel. Ordinary thread.
 
-use super::setup::{ClickSetup, EngineSetup, InputSetup, OutletSetup, PartSetup, PartSource};
+use super::setup::{
+    ClickSetup, EngineSetup, InputSetup, OutletSetup, PartSetup, PartSource, PeerClick, PeerSetup,
+    TimecodeSetup,
+};
 use crate::click::build::lanes;
-use crate::show::model::{Feed, FeedSource, Outlet, Rig, Show};
-use crate::units::SampleRate;
+use crate::show::model::{Feed, FeedSource, Outlet, Rig, Show, Wiring};
+use crate::units::{SampleRate, Span};
 
 /// Limiter look-ahead: 72 frames at 48 kHz.
 pub const LOOK_AHEAD_SECONDS: f64 = 0.0015;
@@ -20,8 +23,20 @@ pub struct Ports {
 /// Why a rig cannot be wired to an interface.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum WireFault {
-    UnknownFeed { feed: String, known: Vec<String> },
-    TooFewOutputs { wanted: u16, found: u16 },
+    UnknownFeed {
+        feed: String,
+        known: Vec<String>,
+    },
+    TooFewOutputs {
+        wanted: u16,
+        found: u16,
+    },
+    /// Timecode, the main's click or the return line is on a channel that is not there.
+    NoChannel {
+        what: &'static str,
+        wanted: u16,
+        found: u16,
+    },
     NoOutputs,
 }
 
@@ -37,6 +52,11 @@ impl std::fmt::Display for WireFault {
                 f,
                 "the rig needs {wanted} outputs, the interface has {found}\n  to mend it: add a [[fold]] with \
                  outputs = {found} to the rig, or use another interface"
+            ),
+            WireFault::NoChannel { what, wanted, found } => write!(
+                f,
+                "the rig has {what} on channel {wanted}, the interface has {found}\n  to mend it: use another channel, or \
+                 another interface"
             ),
             WireFault::NoOutputs => {
                 write!(
@@ -87,9 +107,57 @@ pub fn wire(show: &Show, rig: &Rig, ports: Ports, record: bool) -> Result<Engine
         give_back: show.give_back,
         record,
         tap_inputs: ports.inputs as usize,
-        timecode: None,
-        peer: None,
+        timecode: timecode(rig, ports)?,
+        peer: peer(show, rig, ports)?,
     })
+}
+
+fn timecode(rig: &Rig, ports: Ports) -> Result<Option<TimecodeSetup>, WireFault> {
+    let Some(line) = &rig.timecode else { return Ok(None) };
+    let channel = there("timecode", line.output, ports.outputs)?;
+    Ok(Some(TimecodeSetup { channel, frames: line.frames, peak: line.level.gain() }))
+}
+
+/// The other machine: the main of a backup, or the backup that comes back to a main.
+fn peer(show: &Show, rig: &Rig, ports: Ports) -> Result<Option<PeerSetup>, WireFault> {
+    if let Some(input) = rig.return_line {
+        return Ok(Some(PeerSetup {
+            backup: false,
+            returning: false,
+            timecode: there("the backup's timecode", input, ports.inputs)?,
+            click: None,
+            align: Span(0),
+            latch: ports.rate.frames(LATCH_SECONDS),
+        }));
+    }
+    let Some(main) = &rig.main else { return Ok(None) };
+    let click = main.click.as_ref().map(|(input, name)| {
+        let click = show.clicks.iter().position(|click| click.name == *name).unwrap_or(0) as u8;
+        let channel = there("the main's click", *input, ports.inputs)?;
+        let passed =
+            (main.wiring == Wiring::PassThrough).then(|| ports.rate.frames(main.safety_delay_ms / 1000.0));
+        Ok(PeerClick { channel, click, passed })
+    });
+    Ok(Some(PeerSetup {
+        backup: true,
+        returning: false,
+        timecode: there("the main's timecode", main.timecode, ports.inputs)?,
+        click: click.transpose()?,
+        align: Span::from_f64(main.align_ms / 1000.0 * f64::from(ports.rate.hertz())),
+        latch: ports.rate.frames(main.latch_ms / 1000.0),
+    }))
+}
+
+/// How long a return line is bad before that counts.
+const LATCH_SECONDS: f64 = 0.06;
+
+/// A channel from 1 as one from 0, when the interface has it.
+fn there(what: &'static str, wanted: u16, found: u16) -> Result<u16, WireFault> {
+    if (1..=found).contains(&wanted) {
+        Ok(wanted - 1)
+    } else {
+        Err(WireFault::NoChannel { what, wanted, found })
+    }
 }
 
 fn inputs(show: &Show, rig: &Rig) -> Vec<InputSetup> {
@@ -98,7 +166,7 @@ fn inputs(show: &Show, rig: &Rig) -> Vec<InputSetup> {
     show.inputs
         .iter()
         .map(|input| InputSetup {
-            channel: channel(&input.name).unwrap_or(u16::MAX),
+            channel: channel(&input.name).unwrap_or(super::setup::UNPLACED),
             in_song: input.in_song.gain(),
             between: input.between.gain(),
             high_pass_hertz: input.high_pass_hertz,

@@ -292,6 +292,7 @@ fn show(folder: &Path, def: StreamDef) -> Show {
         note: String::new(),
         kind: SongKind::Click,
         encore: false,
+        timecode: None,
         segue: false,
         count_in: None,
         pickup: Whole::from_integer(0),

@@ -114,6 +114,11 @@ impl<'t> Lines<'t> {
         Lines { text, starts }
     }
 
+    /// First byte of a line, from 1. Edges: a line that is not there gives the start.
+    pub(super) fn start(&self, line: usize) -> usize {
+        self.starts.get(line.max(1) - 1).copied().unwrap_or(0)
+    }
+
     /// Line and column (in characters), both from 1. Edges: past the end gives the end.
     pub(super) fn place(&self, offset: usize) -> (usize, usize) {
         let offset = offset.min(self.text.len());

@@ -148,6 +148,7 @@ shape!(SONG, "a song",
     "kind" => r#"kind = "talk""#,
     "encore" => "encore = true",
     "segue" => "segue = true",
+    "timecode" => r#"timecode = "01:00:00""#,
     "tempo" => "tempo = 132",
     "metre" => r#"metre = "4/4""#,
     "pickup" => r#"pickup = "1/8""#,
@@ -195,6 +196,32 @@ shape!(RIG, "a rig",
     "fold" => "[[fold]]",
     "inputs" => "[inputs]",
     "keys" => "[keys]",
+    "machine" => r#"machine = "backup""#,
+    "timecode" => "[timecode]",
+    "main" => "[main]",
+    "return" => "[return]",
+    "loop" => "[loop]",
+);
+shape!(TIMECODE, "[timecode]",
+    "output" => "output = 8",
+    "frames" => r#"frames = "25""#,
+    "level" => "level = -18",
+);
+shape!(MAIN, "[main]",
+    "timecode" => "timecode = 1",
+    "click" => "click = 2",
+    "click_is" => r#"click_is = "drums""#,
+    "wiring" => r#"wiring = "own channel""#,
+    "safety_delay_ms" => "safety_delay_ms = 8",
+    "align_ms" => "align_ms = 0.35",
+    "latch_ms" => "latch_ms = 60",
+);
+shape!(RETURN, "[return]",
+    "timecode" => "timecode = 3",
+);
+shape!(LOOP, "[loop]",
+    "output" => "output = 7",
+    "input" => "input = 4",
 );
 shape!(INTERFACE, "[interface]",
     "host" => r#"host = "virtual""#,
@@ -239,6 +266,9 @@ static OTHER_WORDS: &[(&str, &str)] = &[
     ("buffer", "block"),
     ("limit", "ceiling"),
     ("policy", "give_back"),
+    ("fps", "frames"),
+    ("ltc", "timecode"),
+    ("role", "machine"),
 ];
 
 impl Shape {
@@ -320,6 +350,10 @@ mod tests {
             (_, "fallback") => (&FALLBACK, false),
             ("a rig", "interface") => (&INTERFACE, false),
             ("a rig", "fold") => (&FOLD, false),
+            ("a rig", "timecode") => (&TIMECODE, false),
+            ("a rig", "main") => (&MAIN, false),
+            ("a rig", "return") => (&RETURN, false),
+            ("a rig", "loop") => (&LOOP, false),
             _ => return None,
         };
         Some(found)
@@ -357,6 +391,7 @@ mod tests {
     fn every_key_stands_in_a_good_example() {
         let mut seen = keys_in("everything.toml", &SHOW);
         seen.extend(keys_in("rig_everything.toml", &RIG));
+        seen.extend(keys_in("rig_main.toml", &RIG));
         let shapes = [
             &SHOW,
             &CLICK,
@@ -382,6 +417,10 @@ mod tests {
             &RIG,
             &INTERFACE,
             &FOLD,
+            &TIMECODE,
+            &MAIN,
+            &RETURN,
+            &LOOP,
         ];
         let known = shapes.iter().flat_map(|shape| shape.keys.iter().map(|key| (shape.name, key.name)));
         let missing: Vec<_> =
@@ -417,6 +456,10 @@ mod tests {
             &RIG,
             &INTERFACE,
             &FOLD,
+            &TIMECODE,
+            &MAIN,
+            &RETURN,
+            &LOOP,
         ];
         for (shape, key) in shapes.iter().flat_map(|shape| shape.keys.iter().map(move |key| (shape, key))) {
             let table = DeTable::parse(key.example).expect(key.example);

@@ -130,6 +130,8 @@ pub struct Song {
     pub encore: bool,
     /// Runs into the next song without a stop.
     pub segue: bool,
+    /// Where its timecode addresses begin, in seconds, when the file says so.
+    pub timecode: Option<u32>,
     pub count_in: Option<CountIn>,
     /// Length of the pickup before bar 1 (0 for none); it sounds inside the count-in's last bar.
     pub pickup: Whole,
@@ -380,9 +382,63 @@ pub struct Rig {
     pub folds: Vec<Vec<Outlet>>,
     /// Input name of the show → channel from 1.
     pub inputs: Vec<(String, u16)>,
+    /// Which of two machines this one is.
+    pub machine: Role,
+    /// Timecode on an output of its own.
+    pub timecode: Option<TimecodeLine>,
+    /// On a backup: what arrives from the main.
+    pub main: Option<MainLine>,
+    /// On a main: the input on which the backup's timecode comes back, from 1.
+    pub return_line: Option<u16>,
+    /// A cable from an output to an input, both from 1, for measuring.
+    pub spare_loop: Option<(u16, u16)>,
     /// Action → key, as written ("space", "f5").
     pub keys: Vec<(String, String)>,
     pub folder: PathBuf,
+}
+
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Role {
+    /// There is no other machine.
+    #[default]
+    Alone,
+    Main,
+    Backup,
+}
+
+/// Timecode on an output.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct TimecodeLine {
+    /// From 1.
+    pub output: u16,
+    pub frames: crate::timecode::FrameRate,
+    /// Peak (start value −18 dBFS).
+    pub level: Decibels,
+}
+
+/// What a backup hears of its main. Channels count from 1.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MainLine {
+    pub timecode: u16,
+    /// The main's click on a second input, and which click of the show it is.
+    pub click: Option<(u16, String)>,
+    pub wiring: Wiring,
+    /// What is passed through is this much later.
+    pub safety_delay_ms: f64,
+    /// The main's click minus its timecode as they arrive, and what this machine's own way to the mixer takes.
+    pub align_ms: f64,
+    /// How long timecode is bad before a switch stays.
+    pub latch_ms: f64,
+}
+
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Wiring {
+    /// The backup has mixer channels of its own and is silent until it is needed.
+    #[default]
+    OwnChannel,
+    /// The main's click goes through the backup, which fills in.
+    PassThrough,
 }
 
 /// What leaves on one or two output channels.

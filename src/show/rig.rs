@@ -2,7 +2,7 @@
 
 use super::fault::Fault;
 use super::keys;
-use super::model::{Host, InterfaceChoice, Outlet, Rig, Show};
+use super::model::{Host, InterfaceChoice, Outlet, Rig, Role, Show};
 use super::read::{load, unreadable};
 use super::walk::{Node, Place, Table, Walk, Wrong, number_text};
 use crate::units::SampleRate;
@@ -91,7 +91,7 @@ fn rig<'t>(
     let title = table.get("rig").and_then(|node| walk.label(&node, 80));
     let stem =
         || Path::new(name).file_stem().map_or("rig".into(), |stem| stem.to_string_lossy().into_owned());
-    Rig {
+    let mut rig = Rig {
         title: title.map_or_else(stem, String::from),
         interface: interface(walk, &table),
         outputs: table
@@ -101,8 +101,20 @@ fn rig<'t>(
         folds: table.get("fold").map(|node| folds(walk, &node, places)).unwrap_or_default(),
         inputs: table.get("inputs").map(|node| inputs(walk, &node, places)).unwrap_or_default(),
         keys: table.get("keys").map(|node| bindings(walk, &node)).unwrap_or_default(),
+        machine: Role::Alone,
+        timecode: None,
+        main: None,
+        return_line: None,
+        spare_loop: None,
         folder: folder.into(),
+    };
+    super::machines::read(walk, &table, &mut rig);
+    if let Some(node) = table.get("main").and_then(|node| walk.table(&node, &keys::MAIN)?.get("click_is")) {
+        if let Some(name) = rig.main.as_ref().and_then(|main| main.click.as_ref()) {
+            places.insert(name.1.clone(), node.at);
+        }
     }
+    rig
 }
 
 fn no_outputs(walk: &mut Walk<'_>) -> Vec<Outlet> {
@@ -177,7 +189,7 @@ fn outputs<'t>(walk: &mut Walk<'t>, node: &Node<'t>, places: &mut BTreeMap<Strin
     outlets
 }
 
-fn channel<'t>(walk: &mut Walk<'t>, node: &Node<'t>) -> Option<u16> {
+pub(super) fn channel<'t>(walk: &mut Walk<'t>, node: &Node<'t>) -> Option<u16> {
     walk.whole(node, 1..=MOST_CHANNELS, "").and_then(|channel| u16::try_from(channel).ok())
 }
 
@@ -334,6 +346,11 @@ pub fn default_rig(show: &Show) -> Rig {
         folds: Vec::new(),
         inputs: show.inputs.iter().zip(1..).map(|(input, channel)| (input.name.clone(), channel)).collect(),
         keys: Vec::new(),
+        machine: Role::Alone,
+        timecode: None,
+        main: None,
+        return_line: None,
+        spare_loop: None,
         folder: show.folder.clone(),
     }
 }
@@ -344,6 +361,12 @@ pub fn check_rig_against(show: &Show, rig: &Rig) -> Vec<Fault> {
     check_outlets(show, &rig.outputs, "outputs", &mut faults);
     for fold in &rig.folds {
         check_outlets(show, fold, "fold", &mut faults);
+    }
+    if let Some((_, name)) = rig.main.as_ref().and_then(|main| main.click.as_ref())
+        && !show.clicks.iter().any(|click| click.name == *name)
+    {
+        let names = show.clicks.iter().map(|click| click.name.as_str());
+        faults.push(placeless(name, super::band::unknown_name("click", name, names)));
     }
     for (name, _) in &rig.inputs {
         if !show.inputs.iter().any(|input| input.name == *name) {

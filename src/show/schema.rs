@@ -391,6 +391,9 @@ struct SongTable {
     encore: Option<bool>,
     /// Runs into the next song.
     segue: Option<bool>,
+    /// Where its timecode addresses begin: an hour a song when absent, ten minutes above 23 songs.
+    #[schemars(regex(pattern = r"^\d{1,2}:\d{1,2}:\d{1,2}(:0{1,2})?$"))]
+    timecode: Option<String>,
     tempo: Option<TempoWord>,
     /// "4/4" when absent.
     metre: Option<MetreWord>,
@@ -531,6 +534,95 @@ struct RigFile {
     inputs: Option<BTreeMap<String, Channel>>,
     /// Action = key, or a list of keys.
     keys: Option<BTreeMap<String, KeyWord>>,
+    /// Which of two machines this one is; "alone" when absent.
+    machine: Option<RoleWord>,
+    timecode: Option<TimecodeTable>,
+    main: Option<MainTable>,
+    #[schemars(rename = "return")]
+    return_line: Option<ReturnTable>,
+    #[schemars(rename = "loop")]
+    spare_loop: Option<LoopTable>,
+}
+
+#[derive(JsonSchema)]
+#[schemars(rename_all = "lowercase")]
+enum RoleWord {
+    Alone,
+    Main,
+    Backup,
+}
+
+/// Linear timecode on an output of its own.
+#[derive(JsonSchema)]
+#[schemars(rename = "Timecode", deny_unknown_fields)]
+struct TimecodeTable {
+    /// From 1; no feed may use it.
+    output: Channel,
+    /// Frames a second; "25" when absent.
+    frames: Option<FramesWord>,
+    /// Peak in dBFS; −18 when absent.
+    #[schemars(range(min = -30, max = -6))]
+    level: Option<f64>,
+}
+
+#[derive(JsonSchema)]
+enum FramesWord {
+    #[schemars(rename = "24")]
+    Film,
+    #[schemars(rename = "25")]
+    Tv25,
+    #[schemars(rename = "29.97")]
+    Ntsc,
+    #[schemars(rename = "29.97 drop")]
+    NtscDrop,
+    #[schemars(rename = "30")]
+    Tv30,
+}
+
+/// On a backup: what arrives from the main.
+#[derive(JsonSchema)]
+#[schemars(rename = "Main", deny_unknown_fields)]
+struct MainTable {
+    /// Input with the main's timecode, from 1.
+    timecode: Channel,
+    /// Input with the main's click: a second witness, or what is passed through.
+    click: Option<Channel>,
+    /// Which click of the show arrives there; needed with `click`.
+    click_is: Option<String>,
+    /// "own channel" when absent.
+    wiring: Option<WiringWord>,
+    /// What is passed through is this much later; 8 when absent.
+    #[schemars(range(min = 0, max = 20))]
+    safety_delay_ms: Option<f64>,
+    /// What this machine's clicks are later than the main's timecode says; 0 when absent.
+    #[schemars(range(min = -50, max = 50))]
+    align_ms: Option<f64>,
+    /// How long timecode is bad before a switch stays; 60 when absent.
+    #[schemars(range(min = 20, max = 500))]
+    latch_ms: Option<f64>,
+}
+
+#[derive(JsonSchema)]
+enum WiringWord {
+    #[schemars(rename = "own channel")]
+    OwnChannel,
+    #[schemars(rename = "pass through")]
+    PassThrough,
+}
+
+/// On a main: the backup's timecode on an input.
+#[derive(JsonSchema)]
+#[schemars(rename = "Return", deny_unknown_fields)]
+struct ReturnTable {
+    timecode: Channel,
+}
+
+/// A spare cable from an output to an input, for measuring.
+#[derive(JsonSchema)]
+#[schemars(rename = "Loop", deny_unknown_fields)]
+struct LoopTable {
+    output: Channel,
+    input: Channel,
 }
 
 /// A channel, from 1.
@@ -645,9 +737,15 @@ mod tests {
         assert_eq!(keys_of(&show, Some("MetreChange")), known(&keys::METRE_CHANGE));
         assert_eq!(keys_of(&show, Some("TempoMove")), known(&keys::TEMPO_MOVE));
         let rig = rig_schema();
-        for (definition, shape) in
-            [(None, &keys::RIG), (Some("Interface"), &keys::INTERFACE), (Some("Fold"), &keys::FOLD)]
-        {
+        for (definition, shape) in [
+            (None, &keys::RIG),
+            (Some("Interface"), &keys::INTERFACE),
+            (Some("Fold"), &keys::FOLD),
+            (Some("Timecode"), &keys::TIMECODE),
+            (Some("Main"), &keys::MAIN),
+            (Some("Return"), &keys::RETURN),
+            (Some("Loop"), &keys::LOOP),
+        ] {
             assert_eq!(keys_of(&rig, definition), known(shape), "{definition:?}");
         }
     }
@@ -660,6 +758,6 @@ mod tests {
             defs.iter().filter(|(_, def)| def.get("properties").is_some()).count()
         };
         assert_eq!(tables(show_schema()), 20);
-        assert_eq!(tables(rig_schema()), 2);
+        assert_eq!(tables(rig_schema()), 6);
     }
 }

@@ -63,6 +63,7 @@ fn read<'t>(
     let flag =
         |walk: &mut Walk<'t>, key| table.get(key).and_then(|node| walk.boolean(&node)).unwrap_or(false);
     let (encore, segue) = (flag(walk, "encore"), flag(walk, "segue"));
+    let timecode = table.get("timecode").and_then(|node| timecode(walk, &node));
     let line = walk.line(table.at);
     let clicks = band.clicks.len();
     let silent = Song {
@@ -71,6 +72,7 @@ fn read<'t>(
         kind,
         encore,
         segue,
+        timecode,
         count_in: None,
         pickup: Whole::from_integer(0),
         sections: Vec::new(),
@@ -84,6 +86,21 @@ fn read<'t>(
         return Some(silent);
     }
     music_of(walk, &table, silent, band, used)
+}
+
+fn timecode<'t>(walk: &mut Walk<'t>, node: &Node<'t>) -> Option<u32> {
+    let text = walk.string(node)?;
+    match super::slots::parse(text) {
+        Ok(seconds) => Some(seconds),
+        Err(what) => {
+            let what = format!("\"{}\": {what}", super::fault::quote(text));
+            walk.fault(
+                node.at,
+                Wrong::new(what, "00:10:00 to 23:59:59", "write for example timecode = \"01:00:00\""),
+            );
+            None
+        }
+    }
 }
 
 /// Keys that mean nothing where no click sounds.

@@ -10,7 +10,7 @@ use crate::realtime::event::{Cause, Source, What};
 use crate::realtime::io::{Io, Process};
 use crate::realtime::wiring::{Ports, wire};
 use crate::renderer::{Feeder, Note, Request};
-use crate::show::model::{Host, InterfaceChoice, Outlet, Rig, Show};
+use crate::show::model::{Host, InterfaceChoice, Outlet, Rig, Role, Show};
 use crate::units::{Exact, FramePos, Frames};
 use crate::wav::WavError;
 use crossbeam_channel::{Receiver, bounded};
@@ -168,6 +168,11 @@ fn rig(show: &Show, feeds: &[usize], set: &Set) -> Rig {
         folds: Vec::new(),
         inputs: Vec::new(),
         keys: Vec::new(),
+        machine: Role::Alone,
+        timecode: None,
+        main: None,
+        return_line: None,
+        spare_loop: None,
         folder: show.folder.clone(),
     }
 }

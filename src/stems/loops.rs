@@ -142,6 +142,7 @@ fn alone(show: &Show, song: &Song, section: &Section, bars: Vec<Metre>) -> Show 
         title: song.title.clone(),
         note: String::new(),
         encore: false,
+        timecode: None,
         segue: false,
         line: song.line,
     };

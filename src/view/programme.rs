@@ -290,6 +290,7 @@ mod tests {
             note: "band starts".into(),
             kind: SongKind::Click,
             encore: true,
+            timecode: None,
             segue: false,
             count_in: Some(count_in),
             pickup: Ratio::new(0, 1),

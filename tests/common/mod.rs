@@ -69,6 +69,7 @@ pub fn song(sections: Vec<Section>) -> Song {
         kind: SongKind::Click,
         encore: false,
         segue: false,
+        timecode: None,
         count_in: first.map(|bar| count_in(&bar, clicks)),
         pickup: Whole::from_integer(0),
         sections,

@@ -53,6 +53,10 @@ pub struct Args {
     /// `renderer-slow@8`; `renderer-dies@key` waits for the Enter key
     #[arg(long, value_name = "WHAT@SECONDS")]
     pub rehearse: Option<rehearse::Rehearsal>,
+    /// This main starts again in the middle of a night: it stays silent and follows the backup until that one or a
+    /// person gives the click back (known by itself when the last log has no end)
+    #[arg(long)]
+    pub returning: bool,
     /// Do not look whether the computer is fit (see `fogbell ready`)
     #[arg(long)]
     pub no_ready: bool,

@@ -101,6 +101,7 @@ impl Night {
             }
         }
         let rig = rig(args.rig.as_deref(), &show)?;
+        slots_fit(&show, &rig, &args.show)?;
         let mut interface = device::choose_in(&rig.interface, &rig.folder)?;
         let (outlets, folded) = outlets(&rig, interface.as_ref())?;
         let opened = interface.open(&open_setup(&rig, outlets))?;
@@ -113,10 +114,25 @@ impl Night {
             inputs: negotiated.inputs,
             outputs: negotiated.outputs,
         };
-        let setup =
+        let mut setup =
             wire(&show, &rig, ports, true).map_err(|fault| Refusal::input(format!("error: {fault}")))?;
+        if let Some(peer) = setup.peer.as_mut().filter(|peer| !peer.backup) {
+            peer.returning = args.returning || ended_badly(&args.log_folder());
+        }
         Ok(Night { show, rig, refused, notes, set: Arc::new(set), setup, negotiated, opened })
     }
+}
+
+/// Where timecode is sent or followed, every song has room for it.
+fn slots_fit(show: &Show, rig: &Rig, path: &Path) -> Result<(), Refusal> {
+    if rig.timecode.is_none() && rig.main.is_none() {
+        return Ok(());
+    }
+    let faults = show::slots::faults(show);
+    if faults.is_empty() {
+        return Ok(());
+    }
+    Err(Refusal::input(show::render(&faults, &show.text, &path.display().to_string(), false)))
 }
 
 fn rig(path: Option<&Path>, show: &Show) -> Result<Rig, Refusal> {
@@ -155,21 +171,42 @@ fn outlets<'r>(rig: &'r Rig, interface: &dyn Interface) -> Result<(&'r [Outlet],
 }
 
 fn open_setup(rig: &Rig, outlets: &[Outlet]) -> OpenSetup {
-    let outputs = outlets.iter().flat_map(|outlet| outlet.channels.iter().copied()).max().unwrap_or(1);
-    let inputs = rig.inputs.iter().map(|(_, channel)| *channel).max().unwrap_or(0);
+    let lines = rig.timecode.iter().map(|line| line.output).chain(rig.spare_loop.map(|(output, _)| output));
+    let outputs =
+        outlets.iter().flat_map(|outlet| outlet.channels.iter().copied()).chain(lines).max().unwrap_or(1);
+    let named = input_names(rig);
+    let inputs = named.iter().map(|(_, channel)| *channel).max().unwrap_or(0);
     let mut setup = device::setup_for(&rig.interface, inputs, outputs);
-    setup.output_names = port_names(outlets, outputs);
+    setup.output_names = port_names(rig, outlets, outputs);
     setup.input_names = (1..=inputs)
         .map(|channel| {
-            rig.inputs.iter().find(|(_, c)| *c == channel).map_or(String::new(), |(name, _)| name.clone())
+            named.iter().find(|(_, c)| *c == channel).map_or(String::new(), |(name, _)| name.clone())
         })
         .collect();
     setup
 }
 
+/// Every input that the rig uses, with its name.
+fn input_names(rig: &Rig) -> Vec<(String, u16)> {
+    let mut named = rig.inputs.clone();
+    if let Some(main) = &rig.main {
+        named.push(("main_timecode".into(), main.timecode));
+        named.extend(main.click.as_ref().map(|(channel, _)| ("main_click".into(), *channel)));
+    }
+    named.extend(rig.return_line.map(|channel| ("backup_timecode".into(), channel)));
+    named.extend(rig.spare_loop.map(|(_, input)| ("loop".into(), input)));
+    named
+}
+
 /// Ports are named after the feeds: "drums", or "band_left" and "band_right".
-fn port_names(outlets: &[Outlet], outputs: u16) -> Vec<String> {
+fn port_names(rig: &Rig, outlets: &[Outlet], outputs: u16) -> Vec<String> {
     let name = |channel: u16| {
+        if rig.timecode.as_ref().is_some_and(|line| line.output == channel) {
+            return Some("timecode".into());
+        }
+        if rig.spare_loop.is_some_and(|(output, _)| output == channel) {
+            return Some("loop".into());
+        }
         let outlet = outlets.iter().find(|outlet| outlet.channels.contains(&channel))?;
         let feeds = outlet.feeds.join("+");
         let side = outlet.channels.iter().position(|c| *c == channel)?;
@@ -181,3 +218,17 @@ fn port_names(outlets: &[Outlet], outputs: u16) -> Vec<String> {
     };
     (1..=outputs).map(|channel| name(channel).unwrap_or_default()).collect()
 }
+
+/// The last night in this folder has no end and is not old: this machine comes back in the middle of one.
+fn ended_badly(folder: &Path) -> bool {
+    let Ok(entries) = std::fs::read_dir(folder) else { return false };
+    let logs = entries.flatten().filter(|entry| entry.path().extension().is_some_and(|kind| kind == "jsonl"));
+    let newest = logs.filter_map(|entry| Some((entry.metadata().ok()?.modified().ok()?, entry.path()))).max();
+    let Some((written, path)) = newest else { return false };
+    let fresh = written.elapsed().is_ok_and(|age| age < STILL_TONIGHT);
+    let text = std::fs::read_to_string(path).unwrap_or_default();
+    fresh && !text.lines().rev().take(20).any(|line| line.contains("\"event\":\"end\""))
+}
+
+/// A log without an end that was written to within this time belongs to the night that goes on.
+const STILL_TONIGHT: std::time::Duration = std::time::Duration::from_secs(3600);

@@ -156,6 +156,7 @@ fn song_counted_with(voice: &str) -> Song {
         note: String::new(),
         kind: SongKind::Click,
         encore: false,
+        timecode: None,
         segue: false,
         count_in: Some(count_in),
         pickup: Whole::from_integer(0),
