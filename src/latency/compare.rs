@@ -178,7 +178,10 @@ fn judge(pieces: Vec<Piece>, rate: SampleRate) -> Result<Comparison, Refusal> {
     let span = pieces[pieces.len() - 1].middle - pieces[0].middle;
     let near = |piece: &&Piece| (piece.offset - middle).abs() <= 2.0 + STEEPEST * span;
     let kept: Vec<&Piece> = pieces.iter().filter(near).collect();
-    if likeness < LIKENESS || kept.len() * 4 < pieces.len() * 3 {
+    if likeness < LIKENESS {
+        return Err(Refusal::NotAlike { likeness });
+    }
+    if kept.len() * 4 < pieces.len() * 3 {
         return Err(noisy(kept.len()));
     }
     let rivals = middle_of(&|piece| piece.rival.map_or(0.0, |rival| rival.1));

@@ -118,17 +118,28 @@ const ALONE: f64 = 8.0;
 /// `√frames × likeness` that a shot must reach; noise alone gives about 1, a stray bang up to 6 with a click.
 const STANDING: f64 = 6.5;
 
-/// What all shots together must stand above the noise, so that a first arrival 6 dB below the second is seen.
-const TOGETHER: f64 = 10.5;
+/// Shots of one path are this much alike in level; one that is not was cut, or is something else.
+const LEVELS: f64 = 1.6;
 
-/// An arrival before the main one that is this strong makes it doubtful which is meant; and behind it.
+/// What all shots together must stand above the noise, so that a first arrival 6 dB below the second is seen.
+const TOGETHER: f64 = 12.0;
+
+/// Noise reaches this many times its spread nowhere in a recording.
+const NOWHERE: f64 = 6.0;
+
+/// An arrival before the main one that is this strong makes it doubtful which is meant; right before it, where a
+/// path's own response may ring; and behind it.
 const BEFORE: f64 = 0.15;
+const RIGHT_BEFORE: f64 = 0.3;
 const BEHIND_IN_CABLE: f64 = 0.5;
 const BEHIND_IN_AIR: f64 = 0.9;
 
 /// A change over the measurement that is refused if it is steady, and a scatter that is refused anyhow.
 const DRIFT_FRAMES: f64 = 0.25;
 const SCATTER_FRAMES: f64 = 0.3;
+
+/// Hum that carries this much of a recording's power is what is wrong with it.
+const HUM_SHARE: f64 = 0.5;
 
 /// A trail louder than this is a room's.
 const TRAIL_DB: f64 = -10.0;
@@ -157,6 +168,7 @@ struct Case<'a> {
     probe: &'a Probe,
     options: &'a Options,
     longest: usize,
+    recording: &'a [f32],
     heard: Heard,
     estimator: Estimator,
     shots: Vec<Fine>,
@@ -184,7 +196,7 @@ impl<'a> Case<'a> {
         let estimator = Estimator::new(probe);
         let shots: Vec<Fine> =
             found.on_line.iter().filter_map(|one| estimator.refine(probe, &heard, one)).collect();
-        Ok(Case { probe, options, longest, heard, estimator, shots })
+        Ok(Case { probe, options, longest, recording, heard, estimator, shots })
     }
 
     /// Weighs them.
@@ -192,7 +204,8 @@ impl<'a> Case<'a> {
         self.drop_strays()?;
         let slope = self.drift()?;
         let scatter = deviation(self.shots.iter().map(|fine| fine.delay));
-        let all = common(self.probe, &self.heard, &self.shots, self.longest);
+        let height = self.gain() * self.estimator.shot_energy.sqrt();
+        let all = common(self.probe, &self.heard, &self.shots, height, self.longest);
         if scatter > SCATTER_FRAMES || all.height < TOGETHER * all.noise {
             return Err(self.too_noisy());
         }
@@ -203,6 +216,10 @@ impl<'a> Case<'a> {
     }
 
     fn too_noisy(&self) -> Refusal {
+        let hum = hum(self.recording, f64::from(self.probe.rate.hertz()));
+        if hum.share > HUM_SHARE {
+            return Refusal::Hum { hertz: hum.hertz, level_db: decibels(hum.level) };
+        }
         let snr_db = (!self.shots.is_empty()).then(|| self.snr_db());
         Refusal::TooNoisy { found: self.shots.len(), shots: self.probe.shots.len(), snr_db }
     }
@@ -213,12 +230,14 @@ impl<'a> Case<'a> {
         let mut delays: Vec<f64> = self.shots.iter().map(|fine| fine.delay).collect();
         let middle = median(&mut delays);
         let mut away: Vec<f64> = delays.iter().map(|delay| (delay - middle).abs()).collect();
-        let allowed = (6.0 * median(&mut away) / 0.6745).max(0.02);
+        let bound = self.estimator.bound(self.noise(), self.gain());
+        let allowed = (6.0 * median(&mut away) / 0.6745).max(6.0 * bound).max(0.02);
         let drifts = self.shots.len() >= 3 && self.slope().0.abs() * self.span() > DRIFT_FRAMES;
-        let standing = STANDING;
+        let gain = self.gain();
         self.shots.retain(|fine| {
             (fine.gain > 0.0) == normal
-                && fine.standing >= standing
+                && fine.standing >= STANDING
+                && (1.0 / LEVELS..LEVELS).contains(&(fine.gain.abs() / gain))
                 && (drifts || (fine.delay - middle).abs() <= allowed)
         });
         let shots: Vec<usize> = self.shots.iter().map(|fine| fine.shot).collect();
@@ -266,10 +285,11 @@ impl<'a> Case<'a> {
     /// Refuses when another arrival could be meant as well.
     fn arrivals(&self, all: &Common) -> Result<Option<Echo>, Refusal> {
         let main = self.mean();
-        let (before, behind) = others(self.probe, all);
-        let doubt = 5.0 * all.noise / all.height;
+        let (before, right_before, behind) = others(self.probe, all);
+        let doubt = NOWHERE * all.noise / all.height;
         let behind_allowed = if self.options.path == Path::Cable { BEHIND_IN_CABLE } else { BEHIND_IN_AIR };
-        let before = before.filter(|other| other.height > BEFORE.max(doubt));
+        let right_before = right_before.filter(|other| other.height > RIGHT_BEFORE.max(doubt));
+        let before = before.filter(|other| other.height > BEFORE.max(doubt)).or(right_before);
         let twin = behind.filter(|other| other.height > behind_allowed.max(doubt));
         if let Some(other) = before.or(twin) {
             let (first, second) =
@@ -404,7 +424,7 @@ fn why_not(probe: &Probe, recording: &[f32], heard: &Heard, seen: &Seen, longest
     }
     let loudest = peak(recording);
     let hum = hum(recording, rate);
-    if hum.share > 0.5 {
+    if hum.share > HUM_SHARE {
         return Refusal::Hum { hertz: hum.hertz, level_db: decibels(hum.level) };
     }
     let (found, shots) = (seen.on_line.len(), probe.shots.len());
@@ -420,7 +440,9 @@ fn why_not(probe: &Probe, recording: &[f32], heard: &Heard, seen: &Seen, longest
 /// Two lines that follow each other and explain most of the shots.
 fn jumped(seen: &Seen, shots: usize) -> Option<Refusal> {
     let (one, other) = (&seen.on_line, &seen.second);
-    if one.len() < 2 || other.len() < 2 || (one.len() + other.len()) * 4 < shots * 3 {
+    let both = one.len() + other.len();
+    let plain = one.len() >= 2 && other.len() >= 2 && both * 4 >= shots * 3;
+    if !plain && both < shots {
         return None;
     }
     let (early, late) = if one.first()?.shot < other.first()?.shot { (one, other) } else { (other, one) };

@@ -25,6 +25,8 @@ pub enum Refusal {
     ClocksDiffer { ppm: f64, first_frames: f64, last_frames: f64 },
     /// From one shot to the next the delay was another: blocks were lost or put in.
     DelayJumped { after_shot: usize, frames: f64 },
+    /// Two inputs that do not carry the same click.
+    NotAlike { likeness: f64 },
 }
 
 impl Refusal {
@@ -40,6 +42,7 @@ impl Refusal {
             Refusal::TwoArrivals { .. } => "two_arrivals",
             Refusal::ClocksDiffer { .. } => "clocks_differ",
             Refusal::DelayJumped { .. } => "delay_jumped",
+            Refusal::NotAlike { .. } => "not_alike",
         }
     }
 
@@ -65,6 +68,10 @@ impl Refusal {
             }
             Refusal::ClocksDiffer { .. } => {
                 "give both ends one clock: the same interface, or word clock; and switch resampling off"
+            }
+            Refusal::NotAlike { .. } => {
+                "check that both inputs carry the same click; a wireless path's compander bends it: send clicks of one \
+                 level only"
             }
             Refusal::DelayJumped { .. } => {
                 "make blocks larger, close what else uses the computer, and measure again"
@@ -112,6 +119,9 @@ impl fmt::Display for Refusal {
                 "the delay changed from {first_frames:.2} to {last_frames:.2} frames, steadily: the clocks of output \
                  and input differ by {ppm:+.1} ppm"
             ),
+            Refusal::NotAlike { likeness } => {
+                write!(f, "not alike: the two inputs have {:.0} % in common", likeness * 100.0)
+            }
             Refusal::DelayJumped { after_shot, frames } => {
                 write!(f, "the delay jumped by {frames:+.1} frames after shot {after_shot}")
             }

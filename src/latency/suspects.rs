@@ -3,7 +3,7 @@
 use super::estimate::Fine;
 use super::probe::Probe;
 use super::search::{Heard, LEAD};
-use super::spectrum::{Bin, Transform, weigh};
+use super::spectrum::{Bin, Transform, energy, weigh};
 use std::f64::consts::TAU;
 
 /// The level of a linear value, −200 dB at least.
@@ -70,14 +70,15 @@ pub fn hum(samples: &[f32], rate: f64) -> Hum {
     Hum { hertz, level: tone(hertz), share: together / power.max(1e-30) }
 }
 
-/// What all shots have in common around their own places: the median of the matched filter at each lag, each
-/// shot turned to the same polarity. A median, because another shot's peak falls into it once at most.
+/// What all shots have in common around their mean delay: the median of the matched filter at each lag, each shot
+/// turned to the same polarity. A median, because another shot's peak falls into it once at most.
 pub struct Common {
     /// Lag of the first value.
     pub from: i64,
     pub values: Vec<f64>,
-    /// The main peak's height.
+    /// The main peak's height, and where between frames it lies.
     pub height: f64,
+    pub fraction: f64,
     /// Spread of a value by noise.
     pub noise: f64,
 }
@@ -85,32 +86,42 @@ pub struct Common {
 /// How far behind the main peak to look, in seconds.
 const BEHIND: f64 = 0.1;
 
-pub fn common(probe: &Probe, heard: &Heard, shots: &[Fine], longest_delay: usize) -> Common {
+/// `height` is that of one shot in the matched filter.
+pub fn common(probe: &Probe, heard: &Heard, shots: &[Fine], height: f64, longest_delay: usize) -> Common {
     let rate = f64::from(probe.rate.hertz());
-    let places: Vec<(i64, f64)> = shots
-        .iter()
-        .map(|fine| {
-            let place = probe.shots[fine.shot] as f64 + LEAD as f64 + fine.delay;
-            (place.round() as i64, fine.gain.signum())
-        })
-        .collect();
-    let delay = shots.iter().map(|fine| fine.delay).fold(0.0, f64::max) as i64;
-    let from = -(delay + LEAD as i64).min(longest_delay as i64 + LEAD as i64);
+    let mean = shots.iter().map(|fine| fine.delay).sum::<f64>() / shots.len().max(1) as f64;
+    let delay = mean.round() as i64;
+    let place = |fine: &Fine| (probe.shots[fine.shot] + LEAD) as i64 + delay;
+    let places: Vec<(i64, f64)> = shots.iter().map(|fine| (place(fine), fine.gain.signum())).collect();
+    let from = -(delay.clamp(0, longest_delay as i64) + LEAD as i64);
     let to = (BEHIND * rate) as i64;
     let mut column = Vec::with_capacity(places.len());
-    let values: Vec<f64> = (from..=to)
-        .map(|lag| {
-            column.clear();
-            column.extend(places.iter().filter_map(|(place, sign)| {
-                let value = heard.match_at.get(usize::try_from(place + lag).ok()?)?;
-                Some(f64::from(*value) * sign)
-            }));
-            median(&mut column)
-        })
-        .collect();
-    let height = values[(-from) as usize].abs();
-    let noise = heard.floor * 1.25 / (shots.len() as f64).sqrt();
-    Common { from, values, height, noise }
+    let values = (from..=to).map(|lag| {
+        column.clear();
+        column.extend(places.iter().filter_map(|(place, sign)| {
+            let value = heard.match_at.get(usize::try_from(place + lag).ok()?)?;
+            Some(f64::from(*value) * sign)
+        }));
+        median(&mut column)
+    });
+    let noise = heard.floor * 1.25 / (shots.len().max(1) as f64).sqrt();
+    Common { from, values: values.collect(), height, fraction: mean - delay as f64, noise }
+}
+
+impl Common {
+    /// The value at a lag, less what the shot's own shape (see [`own_shape`]) puts there.
+    fn less(&self, lag: i64, shape: &[f64]) -> Option<f64> {
+        let value = self.values.get(usize::try_from(lag - self.from).ok()?)?;
+        let middle = shape.len() as i64 / 2;
+        let own =
+            usize::try_from(lag + middle).ok().and_then(|place| shape.get(place)).copied().unwrap_or(0.0);
+        Some(value - own * self.height)
+    }
+
+    /// The last lag there is.
+    fn to(&self) -> i64 {
+        self.from + self.values.len() as i64 - 1
+    }
 }
 
 /// The middle value, 0 of none; of an even count the mean of the middle two.
@@ -131,53 +142,47 @@ pub struct Other {
     pub height: f64,
 }
 
-/// The strongest other arrival before the main one, and behind it.
-pub fn others(probe: &Probe, common: &Common) -> (Option<Other>, Option<Other>) {
-    let rate = f64::from(probe.rate.hertz());
+/// The strongest other arrival well before the main one, right before it, and behind it.
+pub fn others(probe: &Probe, common: &Common) -> (Option<Other>, Option<Other>, Option<Other>) {
     // So near behind, a path's own response is still sounding.
-    let near = (0.0005 * rate) as i64;
-    let shape = own_shape(probe, (near * 2) as usize);
-    let own = |lag: i64| shape.get(lag.unsigned_abs() as usize).copied().unwrap_or(0.0) * common.height;
+    let near = (0.0005 * f64::from(probe.rate.hertz())) as i64;
+    let shape = own_shape(probe, 0.060, common.fraction);
     let strongest = |lags: std::ops::RangeInclusive<i64>| {
-        lags.filter_map(|lag| {
-            let value = common.values.get(usize::try_from(lag - common.from).ok()?)?;
-            Some(Other { lag, height: (value - own(lag)).abs() / common.height.max(f64::MIN_POSITIVE) })
-        })
-        .max_by(|a, b| a.height.total_cmp(&b.height))
+        lags.filter_map(|lag| Some(Other { lag, height: common.less(lag, &shape)?.abs() / common.height }))
+            .max_by(|a, b| a.height.total_cmp(&b.height))
     };
-    (strongest(common.from..=-2), strongest(near..=common.values.len() as i64 + common.from - 1))
+    (strongest(common.from..=-near), strongest(1 - near..=-2), strongest(near..=common.to()))
 }
 
-/// The shot's own correlation with itself in the band that is heard, from lag 0, scaled to 1 there.
-fn own_shape(probe: &Probe, lags: usize) -> Vec<f64> {
+/// The shot's own correlation with itself in the band that is heard, scaled to 1 at its top, which lies `fraction`
+/// behind the middle value; `seconds` to both sides.
+fn own_shape(probe: &Probe, seconds: f64, fraction: f64) -> Vec<f64> {
+    let rate = f64::from(probe.rate.hertz());
+    let lags = (seconds * rate) as usize;
     let shot = probe.shot();
-    let transform = Transform::of_at_least(2 * shot.len() + 1024);
+    let transform = Transform::of_at_least((2 * shot.len()).max(2 * lags) + 1024);
+    let size = transform.size;
     let mut bins = transform.spectrum(shot.iter().map(|x| f64::from(*x)));
-    weigh(&mut bins, transform.size, f64::from(probe.rate.hertz()));
-    bins.iter_mut().for_each(|bin| *bin = Bin::new(bin.norm_sqr(), 0.0));
-    let mut shape = transform.samples(&mut bins);
-    shape.truncate(lags + 1);
-    let top = shape[0].max(f64::MIN_POSITIVE);
-    shape.iter().map(|value| value / top).collect()
+    weigh(&mut bins, size, rate);
+    let top = energy(&bins, size).max(f64::MIN_POSITIVE);
+    for (k, bin) in bins.iter_mut().enumerate() {
+        *bin = Bin::from_polar(bin.norm_sqr() / top, -TAU * k as f64 * fraction / size as f64);
+    }
+    let shape = transform.samples(&mut bins);
+    shape[size - lags..].iter().chain(&shape[..=lags]).copied().collect()
 }
 
 /// Energy from 1 to 60 ms behind the main peak against its own, in decibels, when it is more than noise explains.
 pub fn trail(probe: &Probe, common: &Common) -> Option<f64> {
     let rate = f64::from(probe.rate.hertz());
-    let shape = own_shape(probe, (0.060 * rate) as usize);
+    let shape = own_shape(probe, 0.060, common.fraction);
     let lag = |seconds: f64| (seconds * rate) as i64;
-    let energy = |from: i64, to: i64, keep: f64| -> f64 {
-        (from..to)
-            .filter_map(|lag| {
-                let value = common.values.get(usize::try_from(lag - common.from).ok()?)?;
-                let own = shape.get(lag.unsigned_abs() as usize).copied().unwrap_or(0.0) * common.height;
-                Some((value - own * keep).powi(2))
-            })
-            .sum()
+    let energy = |from: i64, to: i64, shape: &[f64]| -> f64 {
+        (from..to).filter_map(|lag| common.less(lag, shape)).map(|value| value * value).sum()
     };
-    let main = energy(-lag(0.001), lag(0.001), 0.0);
+    let main = energy(-lag(0.001), lag(0.001), &[]);
     let count = (lag(0.060) - lag(0.001)) as f64;
-    let behind = energy(lag(0.001), lag(0.060), 1.0) - count * common.noise.powi(2);
+    let behind = energy(lag(0.001), lag(0.060), &shape) - count * common.noise.powi(2);
     let doubt = 4.0 * (4.0 * count).sqrt() * common.noise.powi(2);
     (behind > doubt && main > 0.0).then(|| 10.0 * (behind / main).log10())
 }
