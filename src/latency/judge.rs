@@ -127,10 +127,11 @@ const TOGETHER: f64 = 12.0;
 /// Noise reaches this many times its spread nowhere in a recording.
 const NOWHERE: f64 = 6.0;
 
-/// An arrival before the main one that is this strong makes it doubtful which is meant; right before it, where a
-/// path's own response may ring; and behind it.
+/// An arrival before the main one that is this strong makes it doubtful which is meant; right beside it, where a
+/// path's own response rings too (a loudspeaker-like band-pass: up to 0.17); and behind it.
 const BEFORE: f64 = 0.15;
-const RIGHT_BEFORE: f64 = 0.3;
+const BESIDE_IN_CABLE: f64 = 0.22;
+const BESIDE_IN_AIR: f64 = 0.4;
 const BEHIND_IN_CABLE: f64 = 0.5;
 const BEHIND_IN_AIR: f64 = 0.9;
 
@@ -285,11 +286,14 @@ impl<'a> Case<'a> {
     /// Refuses when another arrival could be meant as well.
     fn arrivals(&self, all: &Common) -> Result<Option<Echo>, Refusal> {
         let main = self.mean();
-        let (before, right_before, behind) = others(self.probe, all);
+        let (before, beside, behind) = others(self.probe, all);
         let doubt = NOWHERE * all.noise / all.height;
-        let behind_allowed = if self.options.path == Path::Cable { BEHIND_IN_CABLE } else { BEHIND_IN_AIR };
-        let right_before = right_before.filter(|other| other.height > RIGHT_BEFORE.max(doubt));
-        let before = before.filter(|other| other.height > BEFORE.max(doubt)).or(right_before);
+        let (beside_allowed, behind_allowed) = match self.options.path {
+            Path::Cable => (BESIDE_IN_CABLE, BEHIND_IN_CABLE),
+            Path::Air => (BESIDE_IN_AIR, BEHIND_IN_AIR),
+        };
+        let beside = beside.filter(|other| other.height > beside_allowed.max(doubt));
+        let before = before.filter(|other| other.height > BEFORE.max(doubt)).or(beside);
         let twin = behind.filter(|other| other.height > behind_allowed.max(doubt));
         if let Some(other) = before.or(twin) {
             let (first, second) =

@@ -142,7 +142,7 @@ pub struct Other {
     pub height: f64,
 }
 
-/// The strongest other arrival well before the main one, right before it, and behind it.
+/// The strongest other arrival well before the main one, right beside it, and behind it.
 pub fn others(probe: &Probe, common: &Common) -> (Option<Other>, Option<Other>, Option<Other>) {
     // So near behind, a path's own response is still sounding.
     let near = (0.0005 * f64::from(probe.rate.hertz())) as i64;
@@ -151,22 +151,23 @@ pub fn others(probe: &Probe, common: &Common) -> (Option<Other>, Option<Other>, 
         lags.filter_map(|lag| Some(Other { lag, height: common.less(lag, &shape)?.abs() / common.height }))
             .max_by(|a, b| a.height.total_cmp(&b.height))
     };
-    (strongest(common.from..=-near), strongest(1 - near..=-2), strongest(near..=common.to()))
+    (strongest(common.from..=-near), strongest(1 - near..=3), strongest(near..=common.to()))
 }
 
-/// The shot's own correlation with itself in the band that is heard, scaled to 1 at its top, which lies `fraction`
-/// behind the middle value; `seconds` to both sides.
+/// What the matched filter gives for a shot of height 1 whose top lies `fraction` behind the middle value;
+/// `seconds` to both sides.
 fn own_shape(probe: &Probe, seconds: f64, fraction: f64) -> Vec<f64> {
     let rate = f64::from(probe.rate.hertz());
     let lags = (seconds * rate) as usize;
     let shot = probe.shot();
     let transform = Transform::of_at_least((2 * shot.len()).max(2 * lags) + 1024);
     let size = transform.size;
-    let mut bins = transform.spectrum(shot.iter().map(|x| f64::from(*x)));
+    let plain = transform.spectrum(shot.iter().map(|x| f64::from(*x)));
+    let mut bins = plain.clone();
     weigh(&mut bins, size, rate);
     let top = energy(&bins, size).max(f64::MIN_POSITIVE);
-    for (k, bin) in bins.iter_mut().enumerate() {
-        *bin = Bin::from_polar(bin.norm_sqr() / top, -TAU * k as f64 * fraction / size as f64);
+    for (k, (bin, plain)) in bins.iter_mut().zip(&plain).enumerate() {
+        *bin *= plain.conj() * Bin::from_polar(1.0 / top, -TAU * k as f64 * fraction / size as f64);
     }
     let shape = transform.samples(&mut bins);
     shape[size - lags..].iter().chain(&shape[..=lags]).copied().collect()
