@@ -2,7 +2,7 @@
 
 use super::refusal::Refusal;
 use super::search::STEEPEST;
-use super::spectrum::{Bin, Transform, energy, heard, sides};
+use super::spectrum::{Bin, SEARCH, Transform, energy, heard, sides};
 use super::suspects::{decibels, flat_samples, median, peak};
 use crate::units::SampleRate;
 use serde::{Deserialize, Serialize};
@@ -104,7 +104,7 @@ fn piece(
         .map(|n| usize::try_from(n).ok().and_then(|n| second.get(n)).map_or(0.0, |x| f64::from(*x)));
     let weigh = |mut bins: Vec<Bin>| {
         let hertz = f64::from(rate.hertz()) / transform.size as f64;
-        bins.iter_mut().enumerate().for_each(|(k, bin)| *bin *= heard(k as f64 * hertz));
+        bins.iter_mut().enumerate().for_each(|(k, bin)| *bin *= heard(k as f64 * hertz, SEARCH));
         bins
     };
     let one = weigh(transform.spectrum(first[from..from + length].iter().map(|x| f64::from(*x))));

@@ -2,7 +2,7 @@
 
 use super::probe::Probe;
 use super::search::{Found, Heard, LEAD};
-use super::spectrum::{Bin, Transform, energy, heard, sides};
+use super::spectrum::{Bin, FINE, SEARCH, Transform, energy, heard, sides, weigh};
 use std::f64::consts::TAU;
 
 /// Frames on both sides of a shot that the fine search looks at.
@@ -30,7 +30,9 @@ pub struct Estimator {
     weights: Vec<f64>,
     shot_frames: usize,
     /// Energy of the shot in the band that is heard.
-    pub shot_energy: f64,
+    shot_energy: f64,
+    /// The same in the band of the search.
+    pub search_energy: f64,
     /// `Σ s′²`, the energy of its slope, per frame².
     pub slope_energy: f64,
     /// Share of white noise that is heard.
@@ -44,7 +46,8 @@ impl Estimator {
         let template = transform.spectrum(shot.iter().map(|x| f64::from(*x)));
         let rate = f64::from(probe.rate.hertz());
         let size = transform.size;
-        let weights: Vec<f64> = (0..template.len()).map(|k| heard(k as f64 * rate / size as f64)).collect();
+        let weights: Vec<f64> =
+            (0..template.len()).map(|k| heard(k as f64 * rate / size as f64, FINE)).collect();
         let weighed: Vec<Bin> = template.iter().zip(&weights).map(|(bin, weight)| bin * weight).collect();
         let slope =
             |k: usize, bin: &Bin| sides(k, size) * (TAU * k as f64 / size as f64).powi(2) * bin.norm_sqr();
@@ -52,7 +55,11 @@ impl Estimator {
             weighed.iter().enumerate().map(|(k, bin)| slope(k, bin)).sum::<f64>() / size as f64;
         let heard_share = weights.iter().map(|weight| weight * weight).sum::<f64>() / weights.len() as f64;
         let shot_energy = energy(&weighed, size);
+        let mut searched = template.clone();
+        weigh(&mut searched, size, rate, SEARCH);
+        let search_energy = energy(&searched, size);
         Estimator {
+            search_energy,
             transform,
             template,
             weights,

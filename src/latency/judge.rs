@@ -205,7 +205,7 @@ impl<'a> Case<'a> {
         self.drop_strays()?;
         let slope = self.drift()?;
         let scatter = deviation(self.shots.iter().map(|fine| fine.delay));
-        let height = self.gain() * self.estimator.shot_energy.sqrt();
+        let height = self.gain() * self.estimator.search_energy.sqrt();
         let all = common(self.probe, &self.heard, &self.shots, height, self.longest);
         if scatter > SCATTER_FRAMES || all.height < TOGETHER * all.noise {
             return Err(self.too_noisy());

@@ -4,7 +4,7 @@
 //! distances between shots leave a wrong `d` without votes. A clock that drifts bends the line by `slope`.
 
 use super::probe::Probe;
-use super::spectrum::{Bin, Transform, energy, weigh};
+use super::spectrum::{Bin, SEARCH, Transform, energy, weigh};
 
 /// Silence put before the recording, so that a shot on frame 0, or shortly before it, is seen whole.
 pub const LEAD: usize = 256;
@@ -64,7 +64,7 @@ fn matched(probe: &Probe, samples: &[f64], places: usize) -> Vec<f32> {
     let transform = Transform::of_at_least((2 * shot.len() + 4 * RINGING).max(1 << 14));
     let rate = f64::from(probe.rate.hertz());
     let mut template = transform.spectrum(shot.iter().map(|x| f64::from(*x)));
-    weigh(&mut template, transform.size, rate);
+    weigh(&mut template, transform.size, rate, SEARCH);
     let scale = 1.0 / energy(&template, transform.size).sqrt().max(f64::MIN_POSITIVE);
     let step = transform.size - shot.len() - 2 * RINGING;
     let mut out = Vec::with_capacity(places + step);

@@ -53,23 +53,26 @@ fn fast_size(frames: usize) -> usize {
     if three >= frames { three } else { power }
 }
 
-/// Below this the search hears nothing: hum, kick drums and handling noise live there, and hardly any timing does
-/// (timing weighs with the square of frequency).
-const DEAF_BELOW_HZ: f64 = 250.0;
+/// The low edges of a band: nothing is heard below the first, everything above the second.
+pub type Edges = (f64, f64);
 
-/// From here up everything is heard.
-const FULL_FROM_HZ: f64 = 500.0;
+/// The search: hum, kick drums and handling noise live below, and hardly any timing does (it weighs with the square
+/// of frequency).
+pub const SEARCH: Edges = (250.0, 500.0);
 
-/// How much of a frequency the search hears, 0 to 1: a raised cosine between the two edges.
-pub fn heard(hertz: f64) -> f64 {
-    let place = ((hertz - DEAF_BELOW_HZ) / (FULL_FROM_HZ - DEAF_BELOW_HZ)).clamp(0.0, 1.0);
+/// The fine search, which hears more, so that a path's own delay is that of all its band.
+pub const FINE: Edges = (60.0, 150.0);
+
+/// How much of a frequency is heard, 0 to 1: a raised cosine between the two edges.
+pub fn heard(hertz: f64, edges: Edges) -> f64 {
+    let place = ((hertz - edges.0) / (edges.1 - edges.0)).clamp(0.0, 1.0);
     0.5 - 0.5 * (std::f64::consts::PI * place).cos()
 }
 
 /// Multiplies a spectrum of transform length `size` by [`heard`].
-pub fn weigh(bins: &mut [Bin], size: usize, rate: f64) {
+pub fn weigh(bins: &mut [Bin], size: usize, rate: f64, edges: Edges) {
     for (index, bin) in bins.iter_mut().enumerate() {
-        *bin *= heard(index as f64 * rate / size as f64);
+        *bin *= heard(index as f64 * rate / size as f64, edges);
     }
 }
 
@@ -100,8 +103,8 @@ mod tests {
 
     #[test]
     fn hum_and_its_fourth_harmonic_are_not_heard() {
-        assert_eq!(heard(62.0), 0.0);
-        assert_eq!(heard(248.0), 0.0);
-        assert_eq!(heard(1000.0), 1.0);
+        assert_eq!(heard(62.0, SEARCH), 0.0);
+        assert_eq!(heard(248.0, SEARCH), 0.0);
+        assert_eq!(heard(1000.0, SEARCH), 1.0);
     }
 }

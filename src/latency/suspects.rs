@@ -3,7 +3,7 @@
 use super::estimate::Fine;
 use super::probe::Probe;
 use super::search::{Heard, LEAD};
-use super::spectrum::{Bin, Transform, energy, weigh};
+use super::spectrum::{Bin, SEARCH, Transform, energy, weigh};
 use std::f64::consts::TAU;
 
 /// The level of a linear value, −200 dB at least.
@@ -164,7 +164,7 @@ fn own_shape(probe: &Probe, seconds: f64, fraction: f64) -> Vec<f64> {
     let size = transform.size;
     let plain = transform.spectrum(shot.iter().map(|x| f64::from(*x)));
     let mut bins = plain.clone();
-    weigh(&mut bins, size, rate);
+    weigh(&mut bins, size, rate, SEARCH);
     let top = energy(&bins, size).max(f64::MIN_POSITIVE);
     for (k, (bin, plain)) in bins.iter_mut().zip(&plain).enumerate() {
         *bin *= plain.conj() * Bin::from_polar(1.0 / top, -TAU * k as f64 * fraction / size as f64);

@@ -169,3 +169,20 @@ fn two_inputs_of_one_click_are_levelled() {
         assert!(compare(&as_f32(&one), &as_f32(&alone), SampleRate::standard(), 100.0).is_err());
     }
 }
+
+#[test]
+fn scipy_finds_the_same_delays() {
+    // fixtures/latency/scipy.csv: scipy.signal.correlate, upsampled 64 times (tests/oracles/latency.py --table).
+    let text = std::fs::read_to_string("fixtures/latency/scipy.csv").unwrap();
+    let mut compared = 0;
+    for (row, line) in manifest().iter().zip(text.lines().skip(1)) {
+        let (file, found) = line.split_once(',').unwrap();
+        assert_eq!(file, row.file);
+        let Some(measured) = answer(row).measured().map(|m| m.round_trip_frames) else { continue };
+        let apart = measured - found.parse::<f64>().unwrap();
+        println!("{file:36} {apart:+.4}");
+        assert!(apart.abs() <= 0.01, "{file}: {measured}, scipy {found}");
+        compared += 1;
+    }
+    assert!(compared >= 44, "{compared}");
+}
