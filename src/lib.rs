@@ -5,6 +5,7 @@
 //! of hits and each sound a buffer ([`click`]); what does not fit in memory is streamed ([`renderer`]);
 //! the engine sounds all of it ([`realtime`]) on an interface ([`device`]) or into files ([`stems`],
 //! written by [`wav`]); a listener that shares no code with the engine judges what left ([`listener`]);
+//! [`latency`] says how late is what comes back;
 //! events become a snapshot ([`telemetry`]), a log ([`log`]) and a screen ([`view`]). [`ready`] says whether the
 //! computer is fit for it; [`cli`] ties it up.
 #![forbid(unsafe_code)]
@@ -24,6 +25,8 @@ pub mod timecode;
 pub mod realtime;
 
 pub mod device;
+
+pub mod latency;
 
 pub mod wav;
 
