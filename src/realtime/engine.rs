@@ -15,7 +15,7 @@ use super::timecode_out::{MusicNow, NextNow, TimecodeOut};
 use super::transport::{DueHit, Sink, Transport};
 use super::voices::{Voice, Voices};
 use crate::click::set::{Anchor, LegKind, Set, Stretch};
-use crate::timecode::chase::{Here, Order};
+use crate::timecode::chase::{Here, Jump, Order};
 use crate::timecode::decode::every;
 use crate::timecode::gate::Gated;
 use crate::timecode::pages::{Run, State};
@@ -317,6 +317,9 @@ impl Engine {
             }
             let earliest = self.decided.max(at + self.look_ahead + self.lead);
             let place = self.resolve(when, earliest);
+            if matches!(command, Command::GoTo { .. }) {
+                self.drop_jumps(at);
+            }
             if let Some(full) = self.wait(Pending { id, when, at: place, deed: Deed::Asked(command) }) {
                 self.out.tell(at, What::Refused { id });
                 if let Deed::Asked(command) = full.deed {
@@ -325,6 +328,18 @@ impl Engine {
             }
         }
         self.load_when_quiet(at);
+    }
+
+    /// The last jump that was asked for holds: one that still waits is refused.
+    fn drop_jumps(&mut self, at: FramePos) {
+        let out = &mut self.out;
+        self.pending.retain(|pending| {
+            let jump = matches!(pending.deed, Deed::Asked(Command::GoTo { .. }));
+            if jump {
+                out.tell(at, What::Refused { id: pending.id });
+            }
+            !jump
+        });
     }
 
     /// Puts something in its place among what waits; gives it back where there is no room.
@@ -537,6 +552,7 @@ impl Engine {
             leg: place.leg,
             called: place.called,
             pass: place.pass,
+            anchor: place.anchor.at,
             released: self.transport.released(),
             chosen: self.transport.chosen(),
             all_out: self.all_out.target() == 0.0,
@@ -560,8 +576,14 @@ impl Engine {
         });
         for order in orders.into_iter().flatten().filter(|_| !leads) {
             let soonest = effective(boundary, ahead);
+            if matches!(order, Order::Announced(_)) {
+                // One announcement at a time: the last one holds.
+                self.pending.retain(|pending| !matches!(pending.deed, Deed::Told(Order::Announced(_))));
+            }
             let at = match order {
                 Order::Place { anchor, .. } => Exact::at(anchor.at.nearest()).max(soonest),
+                Order::Announced(Some(jump)) => Exact::at(jump.anchor.at.nearest()).max(soonest),
+                Order::Announced(None) => continue,
                 _ => soonest,
             };
             // Without room the next word brings it again.
@@ -571,10 +593,17 @@ impl Engine {
     }
 
     fn follow_order(&mut self, order: Order, at: FramePos) {
-        if self.leads() {
+        // What was announced happens, whoever leads by then.
+        if self.leads() && !matches!(order, Order::Announced(_)) {
             return;
         }
         match order {
+            Order::Announced(None) => {}
+            Order::Announced(Some(Jump { song, leg, called, pass, anchor })) => {
+                self.with_sink(|transport, set, sink, _| {
+                    transport.rejoin(set, song, leg, called, pass, anchor, at, sink)
+                });
+            }
             Order::Place { song, leg, called, pass, anchor } => {
                 self.with_sink(|transport, set, sink, _| {
                     transport.rejoin(set, song, leg, called, pass, anchor, at, sink)
@@ -654,7 +683,8 @@ impl Engine {
             Deed::Asked(Command::GoTo { song, leg, count_in }) => {
                 let target = self.set.songs.get(song)?.legs.get(leg)?;
                 let called = count_in && target.kind != LegKind::CountIn && target.count_in.is_some();
-                Some(NextNow { song, leg, called, at: pending.at })
+                let keeps_tempo = self.transport.playing().is_some_and(|now| now.song == song);
+                Some(NextNow { song, leg, called, at: pending.at, keeps_tempo })
             }
             _ => None,
         })

@@ -52,6 +52,8 @@ pub struct NextNow {
     pub leg: usize,
     pub called: bool,
     pub at: Exact,
+    /// At the tempo of now; else as written.
+    pub keeps_tempo: bool,
 }
 
 /// Writes the night's timecode.
@@ -119,6 +121,7 @@ impl TimecodeOut {
             leg: next.leg as u16 & 0x3ff,
             called: next.called,
             pass: 0,
+            leads: next.keeps_tempo,
             address: self.address(next.at),
             ..place
         });

@@ -21,6 +21,8 @@ pub enum Order {
         pass: u32,
         anchor: Anchor,
     },
+    /// A place that begins later; `None`: nothing is announced any more.
+    Announced(Option<Jump>),
     /// The same place, timed anew.
     Retime(Anchor),
     Hold {
@@ -38,6 +40,22 @@ pub enum Order {
     },
 }
 
+/// The same leg this far away is another place: the music jumped to where it was.
+const SAME_SECONDS: f64 = 0.02;
+
+/// Two machines may be in different places for so many words: a place page twice, after a tempo page twice.
+const APART_WORDS: u32 = 1 + 4 * super::pages::PAGE_WORDS;
+
+/// A place that is announced.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Jump {
+    pub song: usize,
+    pub leg: usize,
+    pub called: bool,
+    pub pass: u32,
+    pub anchor: Anchor,
+}
+
 /// Where this machine is: what an order is measured against.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Here {
@@ -46,6 +64,8 @@ pub struct Here {
     pub leg: usize,
     pub called: bool,
     pub pass: u32,
+    /// Place of the leg's local 0.
+    pub anchor: Exact,
     pub released: bool,
     pub chosen: usize,
     pub all_out: bool,
@@ -82,12 +102,13 @@ pub struct Chase {
     song: Option<SongPage>,
     next_song: Option<SongPage>,
     tempo: TempoPage,
-    /// Addresses below this are over: an announcement that was carried out.
+    /// The last place that both machines were in, or that was ordered.
+    agreed: Option<Place>,
+    /// Count since which an old page says another place.
+    apart_since: Option<i64>,
+    /// The announcement that has been ordered.
     done: Option<Place>,
 }
-
-/// An announced place is ordered this long before it begins.
-const AHEAD_SECONDS: f64 = 0.12;
 
 impl Chase {
     /// Allocates.
@@ -107,6 +128,8 @@ impl Chase {
             song: None,
             next_song: None,
             tempo: TempoPage::default(),
+            agreed: None,
+            apart_since: None,
             done: None,
         }
     }
@@ -219,9 +242,7 @@ impl Chase {
         if let Some(state) = self.state {
             self.order_state(state, here, set, orders);
         }
-        if let Some(next) = self.next {
-            self.order_next(next, set, link, now, orders);
-        }
+        self.order_next(set, link, now, orders);
         let Some(place) = self.place.filter(|place| place.tempo == self.tempo.number) else { return };
         let Some((song, digest)) = song_of(set, place.song) else {
             if placed && place.run == Run::Stopped && here.run != RunState::Stopped {
@@ -253,8 +274,10 @@ impl Chase {
         }
     }
 
+    /// A page that says again what was agreed on before is no news: this machine may have gone on by plan, and the
+    /// other one's next page says so, too. Only when they stay apart for longer than a page takes is it ordered.
     fn order_place(
-        &self,
+        &mut self,
         placed: bool,
         place: &Place,
         song: usize,
@@ -266,34 +289,57 @@ impl Chase {
             // The addresses began anew (a song starts, or starts again): its place comes within a few words.
             return;
         }
-        let Some(anchor) = self.anchor(place, link) else { return };
+        let Some(anchor) = self.anchor(place, self.tempo.stretch, link) else { return };
         let (leg, called) = (usize::from(place.leg), place.called);
         let same = here.run == RunState::Playing
             && (here.song, here.leg, here.called) == (song, leg, called)
-            && here.pass % 32 == u32::from(place.pass);
+            && here.pass % 32 == u32::from(place.pass)
+            && (anchor.at - here.anchor).as_f64().abs() < SAME_SECONDS * f64::from(self.rate.hertz());
         if same {
+            (self.agreed, self.apart_since) = (Some(*place), None);
             orders(Order::Retime(anchor));
-        } else if placed {
+        } else if placed && self.is_news(place, link) {
+            // What was announced before it is void until it is announced again.
+            self.next = None;
+            orders(Order::Announced(None));
             let pass = here.pass - here.pass % 32 + u32::from(place.pass);
             orders(Order::Place { song, leg, called, pass, anchor });
         }
     }
 
-    /// An announced move is ordered shortly before it begins.
-    fn order_next(&mut self, next: Place, set: &Set, link: i64, now: Exact, orders: &mut dyn FnMut(Order)) {
-        if self.done == Some(next) || next.tempo != self.tempo.number {
+    fn is_news(&mut self, place: &Place, link: i64) -> bool {
+        let count = self.last.map_or(0, |(number, _)| number - link);
+        let news = self.agreed != Some(*place)
+            || count - *self.apart_since.get_or_insert(count) > i64::from(APART_WORDS);
+        if news {
+            (self.agreed, self.apart_since) = (Some(*place), None);
+        }
+        news
+    }
+
+    /// What is announced is ordered at once, for the frame on which it begins: it happens even when the other machine
+    /// is gone by then.
+    fn order_next(&mut self, set: &Set, link: i64, now: Exact, orders: &mut dyn FnMut(Order)) {
+        if self.done == self.next {
             return;
         }
-        let (Some((song, _)), Some(anchor)) = (song_of(set, next.song), self.anchor(&next, link)) else {
+        let Some(next) = self.next else {
+            self.done = None;
+            return orders(Order::Announced(None));
+        };
+        if next.tempo != self.tempo.number || next.run != Run::Playing {
+            return;
+        }
+        let tempo = if next.leads { self.tempo.stretch } else { Stretch::ONE };
+        let (Some((song, _)), Some(anchor)) = (song_of(set, next.song), self.anchor(&next, tempo, link))
+        else {
             return;
         };
-        let ahead = (anchor.at - now).as_f64() / f64::from(self.rate.hertz());
-        if next.run != Run::Playing || !(0.0..AHEAD_SECONDS).contains(&ahead) {
-            return;
+        if anchor.at > now {
+            self.done = Some(next);
+            let (leg, called, pass) = (usize::from(next.leg), next.called, u32::from(next.pass));
+            orders(Order::Announced(Some(Jump { song, leg, called, pass, anchor })));
         }
-        self.done = Some(next);
-        let (leg, called, pass) = (usize::from(next.leg), next.called, u32::from(next.pass));
-        orders(Order::Place { song, leg, called, pass, anchor });
     }
 
     fn order_state(&self, state: State, here: &Here, set: &Set, orders: &mut dyn FnMut(Order)) {
@@ -320,12 +366,12 @@ impl Chase {
     }
 
     /// Where and how fast local time runs on this machine.
-    fn anchor(&self, place: &Place, link: i64) -> Option<Anchor> {
+    fn anchor(&self, place: &Place, tempo: Stretch, link: i64) -> Option<Anchor> {
         let (over, under) = self.frames.exact();
         let number = place.address as f64 / UNITS as f64 * f64::from(over) / f64::from(under);
         let at = self.clock.at(number - link as f64)? + self.offset;
         let ratio = self.clock.period()? / nominal(self.frames, self.rate);
-        Some(Anchor { at, stretch: tracked(self.tempo.stretch, ratio) })
+        Some(Anchor { at, stretch: tracked(tempo, ratio) })
     }
 }
 

@@ -13,7 +13,8 @@
 //!
 //! `run`: 0 stopped, 1 playing, 2 holding (the leg is the one that follows). The place of local 0 is given as an
 //! address: seconds of timecode (frame number over frames a second) since 00:00:00:00, so that a page needs no
-//! other page to be understood. A `next` page says what is announced; with run 3 nothing is announced.
+//! other page to be understood. A `next` page says what is announced; with run 3 nothing is announced, and its `leads`
+//! says that tonight's tempo holds there (else the written one).
 
 use crate::click::set::Stretch;
 
@@ -35,7 +36,7 @@ pub struct Place {
     pub called: bool,
     /// Its low five bits.
     pub pass: u8,
-    /// The machine that says it leads: its clicks sound.
+    /// The machine says that it leads: its clicks sound. In a `next` page: at the tempo of now, else as written.
     pub leads: bool,
     /// Low two bits of the number of tempo changes: the tempo page of that number holds.
     pub tempo: u8,
