@@ -305,11 +305,17 @@ fn show(folder: &Path, def: StreamDef) -> Show {
     Show {
         title: "Saltmarsh Five".into(),
         sounds: Vec::new(),
-        clicks: vec![Click { name: "drums".into(), player: "Wren".into(), separate_fallback: true }],
+        clicks: vec![Click {
+            name: "drums".into(),
+            player: "Wren".into(),
+            separate_fallback: true,
+            external: None,
+        }],
         inputs: Vec::new(),
         feeds: Vec::new(),
         songs: vec![song],
         give_back: GiveBack::Stay,
+        latch: Default::default(),
         ceiling: Decibels(-6.0),
         folder: folder.to_owned(),
         text: String::new(),

@@ -1,7 +1,8 @@
 //! Who plays to what: clicks, inputs, feeds, and what holds for the whole night.
 
+use super::external::{self, Seen};
 use super::keys;
-use super::model::{Feed, FeedPart, FeedSource, GiveBack, Input, InputKind};
+use super::model::{Feed, FeedPart, FeedSource, GiveBack, Input, InputKind, Latch};
 use super::sounds::Sounds;
 use super::style::{self, Patch};
 use super::walk::{Node, Place, Table, Walk, Wrong, label_fault};
@@ -20,13 +21,21 @@ pub(super) struct ClickDraft {
     pub(super) name: String,
     pub(super) player: String,
     pub(super) patch: Patch,
-    /// A feed names the fallback, or a song streams the primary.
+    /// A feed names the fallback, or the primary is streamed or comes in.
     pub(super) separate: bool,
+    /// Index of the input it comes in on.
+    pub(super) external: Option<usize>,
 }
 
 impl ClickDraft {
     fn named(name: &str) -> ClickDraft {
-        ClickDraft { name: name.into(), player: String::new(), patch: Patch::default(), separate: false }
+        ClickDraft {
+            name: name.into(),
+            player: String::new(),
+            patch: Patch::default(),
+            separate: false,
+            external: None,
+        }
     }
 }
 
@@ -61,17 +70,19 @@ impl Band {
         if let Some(node) = show.get("sound") {
             super::sounds::read(walk, &node, folder, &mut band.sounds);
         }
+        let mut wired = Vec::new();
         match show.get("click") {
-            Some(node) => band.read_clicks(walk, &node),
+            Some(node) => wired = band.read_clicks(walk, &node),
             None => band.clicks = default_clicks(),
         }
-        if let Some(node) = show.get("input") {
-            band.read_inputs(walk, &node);
-        }
+        let seen = show.get("input").map(|node| band.read_inputs(walk, &node)).unwrap_or_default();
+        external::connect(walk, &mut band, &wired, &seen);
         band
     }
 
-    fn read_clicks<'t>(&mut self, walk: &mut Walk<'t>, node: &Node<'t>) {
+    /// Gives the clicks that say which input they come from.
+    fn read_clicks<'t>(&mut self, walk: &mut Walk<'t>, node: &Node<'t>) -> Vec<(usize, Node<'t>)> {
+        let mut wired = Vec::new();
         let entries = walk.named(node);
         if entries.is_empty() && node.value.is_table() {
             walk.missing(
@@ -91,11 +102,15 @@ impl Band {
             let player = table.get("player").and_then(|node| walk.label(&node, LONGEST_NAME));
             let patch = style::patch(walk, &table, &self.sounds);
             let player = player.unwrap_or_default().into();
-            self.clicks.push(ClickDraft { name: entry.key.into(), player, patch, separate: false });
+            wired.extend(table.get("input").map(|node| (self.clicks.len(), node)));
+            self.clicks.push(ClickDraft { player, patch, ..ClickDraft::named(entry.key) });
         }
+        wired
     }
 
-    fn read_inputs<'t>(&mut self, walk: &mut Walk<'t>, node: &Node<'t>) {
+    /// Gives what is known of each input.
+    fn read_inputs<'t>(&mut self, walk: &mut Walk<'t>, node: &Node<'t>) -> Vec<Seen> {
+        let mut seen = Vec::new();
         let entries = walk.named(node);
         too_many(walk, &entries, MOST_INPUTS, "inputs");
         for entry in entries.iter().take(MOST_INPUTS) {
@@ -111,8 +126,12 @@ impl Band {
                 walk.fault(entry.key_at, wrong);
                 continue;
             }
-            self.inputs.extend(input(walk, entry));
+            if let Some((input, kind)) = input(walk, entry) {
+                self.inputs.push(input);
+                seen.push(Seen { at: entry.key_at, kind });
+            }
         }
+        seen
     }
 
     pub(super) fn click(&self, name: &str) -> Option<usize> {
@@ -164,7 +183,8 @@ impl Band {
     }
 
     fn default_feeds(&self) -> Vec<Feed> {
-        let room = self.inputs.iter().enumerate().map(|(index, _)| FeedPart {
+        let rooms = self.inputs.iter().enumerate().filter(|(_, input)| input.kind != InputKind::Click);
+        let room = rooms.map(|(index, _)| FeedPart {
             source: FeedSource::Input(index),
             level: Decibels(-12.0),
             pan: 0.0,
@@ -242,9 +262,16 @@ impl Band {
 
     fn known_source<'t>(&self, walk: &mut Walk<'t>, name: &str, at: Place) -> Option<FeedSource> {
         let found = self.source(name);
+        if let Some(FeedSource::Input(index)) = found
+            && self.inputs.get(index).is_some_and(|input| input.kind == InputKind::Click)
+        {
+            walk.fault(at, external::no_part(self, index));
+            return None;
+        }
         if found.is_none() {
             let clicks = self.clicks.iter().map(|click| click.name.clone());
-            let inputs = self.inputs.iter().map(|input| input.name.clone());
+            let heard = self.inputs.iter().filter(|input| input.kind != InputKind::Click);
+            let inputs = heard.map(|input| input.name.clone());
             let fallbacks = self.clicks.iter().map(|click| format!("{}{FALLBACK}", click.name));
             let names: Vec<_> = clicks.chain(inputs).chain(fallbacks).collect();
             walk.fault(at, unknown_name("click or input", name, names.iter().map(String::as_str)));
@@ -315,20 +342,25 @@ fn part_level<'t>(walk: &mut Walk<'t>, node: &Node<'t>, stereo: bool) -> (Decibe
     (level.unwrap_or(Decibels(0.0)), pan)
 }
 
-fn input<'t>(walk: &mut Walk<'t>, node: &Node<'t>) -> Option<Input> {
+/// An input, and its kind when that was understood.
+fn input<'t>(walk: &mut Walk<'t>, node: &Node<'t>) -> Option<(Input, Option<InputKind>)> {
     let table = walk.table(node, &keys::INPUT)?;
-    let kinds = [("ambient", InputKind::Ambient), ("talkback", InputKind::Talkback)];
-    let kind = table.get("kind").and_then(|node| walk.choice(&node, &kinds)).unwrap_or(InputKind::Ambient);
+    let kinds =
+        [("ambient", InputKind::Ambient), ("talkback", InputKind::Talkback), ("click", InputKind::Click)];
+    let known = table.get("kind").map_or(Some(InputKind::Ambient), |node| walk.choice(&node, &kinds));
+    let kind = known.unwrap_or(InputKind::Ambient);
     let in_song = if kind == InputKind::Ambient { -12.0 } else { 0.0 };
     let level = |walk: &mut Walk<'t>, key: &str| table.get(key).and_then(|node| style::level(walk, &node));
-    Some(Input {
+    let input = Input {
         name: node.key.into(),
         kind,
         in_song: level(walk, "in_song").unwrap_or(Decibels(in_song)),
         between: level(walk, "between").unwrap_or(Decibels(0.0)),
         high_pass_hertz: table.get("high_pass").and_then(|node| high_pass(walk, &node)).unwrap_or(150.0),
         inverted: table.get("inverted").and_then(|node| walk.boolean(&node)).unwrap_or(false),
-    })
+        external: external::settings(walk, &table, known),
+    };
+    Some((input, known))
 }
 
 fn high_pass<'t>(walk: &mut Walk<'t>, node: &Node<'t>) -> Option<f64> {
@@ -341,7 +373,7 @@ fn high_pass<'t>(walk: &mut Walk<'t>, node: &Node<'t>) -> Option<f64> {
 }
 
 /// `[ears]` and `[failover]`.
-pub(super) fn night<'t>(walk: &mut Walk<'t>, show: &Table<'t>) -> (Decibels, GiveBack) {
+pub(super) fn night<'t>(walk: &mut Walk<'t>, show: &Table<'t>) -> (Decibels, GiveBack, Latch) {
     let ears = show.get("ears").and_then(|node| walk.table(&node, &keys::EARS));
     let ceiling = ears.and_then(|table| table.get("ceiling"));
     let ceiling = ceiling.and_then(|node| walk.number(&node, -40.0..=-1.0, " dBTP")).unwrap_or(-6.0);
@@ -350,5 +382,7 @@ pub(super) fn night<'t>(walk: &mut Walk<'t>, show: &Table<'t>) -> (Decibels, Giv
     let failover = show.get("failover").and_then(|node| walk.table(&node, &keys::FAILOVER));
     let give_back = failover.and_then(|table| table.get("give_back"));
     let give_back = give_back.and_then(|node| walk.choice(&node, &policies)).unwrap_or(GiveBack::Stay);
-    (Decibels(ceiling), give_back)
+    let latch = failover.and_then(|table| table.get("latch"));
+    let latch = latch.map(|node| external::latch(walk, &node)).unwrap_or_default();
+    (Decibels(ceiling), give_back, latch)
 }

@@ -47,6 +47,7 @@ shape!(CLICK, "a click",
     "own_metre" => r#"own_metre = "3/4""#,
     "swing" => r#"swing = "62.5%""#,
     "fallback" => r#"fallback = { every = "beats" }"#,
+    "input" => r#"input = "pad""#,
 );
 shape!(FALLBACK, "a fallback",
     "every" => r#"every = "beats""#,
@@ -127,6 +128,9 @@ shape!(INPUT, "an input",
     "between" => "between = 0",
     "high_pass" => "high_pass = 150",
     "inverted" => "inverted = false",
+    "safety_delay_ms" => "safety_delay_ms = 8",
+    "starts_song" => "starts_song = true",
+    "tolerance_ms" => "tolerance_ms = 6",
 );
 shape!(FEED, "a feed",
     "hears" => "hears = { drums = 0, room = -12 }",
@@ -141,6 +145,11 @@ shape!(EARS, "[ears]",
 );
 shape!(FAILOVER, "[failover]",
     "give_back" => r#"give_back = "stay""#,
+    "latch" => "latch = { in_row = 2, of_eight = 3 }",
+);
+shape!(LATCH, "a latch",
+    "in_row" => "in_row = 2",
+    "of_eight" => "of_eight = 3",
 );
 shape!(SONG, "a song",
     "title" => r#"title = "Low Tide""#,
@@ -269,6 +278,9 @@ static OTHER_WORDS: &[(&str, &str)] = &[
     ("fps", "frames"),
     ("ltc", "timecode"),
     ("role", "machine"),
+    ("delay", "safety_delay_ms"),
+    ("safety_delay", "safety_delay_ms"),
+    ("tolerance", "tolerance_ms"),
 ];
 
 impl Shape {
@@ -334,6 +346,7 @@ mod tests {
             ("a show", "feed") => (&FEED, true),
             ("a show", "ears") => (&EARS, false),
             ("a show", "failover") => (&FAILOVER, false),
+            ("[failover]", "latch") => (&LATCH, false),
             ("a show", "song") => (&SONG, false),
             ("a song", "click") => (&SONG_CLICK, true),
             ("a song", "section") => (&SECTION, false),
@@ -409,6 +422,7 @@ mod tests {
             &HEARS,
             &EARS,
             &FAILOVER,
+            &LATCH,
             &SONG,
             &COUNT_IN,
             &SECTION,
@@ -448,6 +462,7 @@ mod tests {
             &HEARS,
             &EARS,
             &FAILOVER,
+            &LATCH,
             &SONG,
             &COUNT_IN,
             &SECTION,

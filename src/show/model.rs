@@ -16,6 +16,7 @@ pub struct Show {
     pub feeds: Vec<Feed>,
     pub songs: Vec<Song>,
     pub give_back: GiveBack,
+    pub latch: Latch,
     /// No feed's true peak goes above this (start value −6 dBTP).
     pub ceiling: Decibels,
     /// Where the files it names are looked for.
@@ -63,9 +64,11 @@ pub struct Click {
     pub player: String,
     /// The fallback leaves in a lane of its own (true when it differs from the primary, or a feed names it).
     pub separate_fallback: bool,
+    /// Index into [`Show::inputs`]: this click comes in there, from a pad or another device, and is passed through.
+    pub external: Option<usize>,
 }
 
-/// An audience or room microphone, or a talkback, on an input.
+/// An audience or room microphone, a talkback, or another device's click, on an input.
 #[derive(Clone, Debug)]
 pub struct Input {
     pub name: String,
@@ -74,12 +77,34 @@ pub struct Input {
     pub between: Decibels,
     pub high_pass_hertz: f64,
     pub inverted: bool,
+    /// How a click on this input is followed; of no meaning for other kinds.
+    pub external: ExternalClick,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum InputKind {
     Ambient,
     Talkback,
+    /// Another device's click: one click of the show comes from it, and no feed hears it by itself.
+    Click,
+}
+
+/// How another device's click is followed.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ExternalClick {
+    /// It leaves this much later, so that a missing hit can still be filled; 0 for none, else 4 to 20.
+    pub safety_delay_ms: f64,
+    /// Its count-in may start the chosen song.
+    pub starts_song: bool,
+    /// An onset counts until so long after it was due. `None`: the larger of 6 ms and 2.5 % of the interval. Where
+    /// there is a safety delay, at most 2 ms less than that.
+    pub tolerance_ms: Option<f64>,
+}
+
+impl Default for ExternalClick {
+    fn default() -> Self {
+        ExternalClick { safety_delay_ms: 8.0, starts_song: false, tolerance_ms: None }
+    }
 }
 
 /// What leaves on an output: a named mix.
@@ -115,6 +140,21 @@ pub enum GiveBack {
     Stay,
     NextBar,
     NextSong,
+}
+
+/// After how many failed hits a fallback stays.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Latch {
+    /// So many one after the other, 1 to 8 …
+    pub in_row: u32,
+    /// … or so many of the last eight; never fewer than `in_row`.
+    pub of_eight: u32,
+}
+
+impl Default for Latch {
+    fn default() -> Self {
+        Latch { in_row: 2, of_eight: 3 }
+    }
 }
 
 #[derive(Clone, Debug)]

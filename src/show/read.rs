@@ -196,7 +196,7 @@ impl Pass {
         let title = show.get("show").and_then(|node| walk.label(&node, 80)).map(String::from);
         let mut band = Band::read(&mut walk, &show, folder);
         let feeds = band.read_feeds(&mut walk, &show);
-        let (ceiling, give_back) = band::night(&mut walk, &show);
+        let (ceiling, give_back, latch) = band::night(&mut walk, &show);
         let items = match show.get("song") {
             Some(node) => walk.list(&node),
             None => Some(Vec::new()),
@@ -221,6 +221,7 @@ impl Pass {
             feeds,
             songs,
             give_back,
+            latch,
             ceiling,
             folder: folder.into(),
             text: String::new(),
@@ -231,7 +232,12 @@ impl Pass {
 }
 
 fn click(draft: band::ClickDraft) -> Click {
-    Click { name: draft.name, player: draft.player, separate_fallback: draft.separate }
+    Click {
+        name: draft.name,
+        player: draft.player,
+        separate_fallback: draft.separate,
+        external: draft.external,
+    }
 }
 
 /// SHA-256 in hex.

@@ -59,6 +59,9 @@ struct ClickTable {
     own_metre: Option<MetreOrOff>,
     swing: Option<SwingWord>,
     fallback: Option<FallbackTable>,
+    /// The input, of kind "click", on which another device's click arrives: it is passed through, and this program's
+    /// own click fills in. Made here when absent.
+    input: Option<String>,
 }
 
 /// How a click sounds when its fallback takes over; what is not said is as in the primary.
@@ -293,11 +296,11 @@ struct SynthTable {
     peak: Option<f64>,
 }
 
-/// A microphone on an input of the interface.
+/// A microphone, or another device's click, on an input of the interface.
 #[derive(JsonSchema)]
 #[schemars(rename = "Input", deny_unknown_fields)]
 struct InputTable {
-    /// "ambient" (when absent) or "talkback".
+    /// "ambient" (when absent), "talkback" or "click".
     kind: Option<InputWord>,
     /// dB while a song runs; −12 for ambient, 0 for talkback when absent.
     in_song: Option<Level>,
@@ -307,6 +310,16 @@ struct InputTable {
     #[schemars(range(min = 0, max = 1000))]
     high_pass: Option<f64>,
     inverted: Option<bool>,
+    /// A click only. It leaves this much later, so that a missing hit can still be filled: 0 for none, else 4 to 20;
+    /// 8 when absent.
+    #[schemars(range(min = 0, max = 20))]
+    safety_delay_ms: Option<f64>,
+    /// A click only. Its count-in may start the chosen song.
+    starts_song: Option<bool>,
+    /// A click only. An onset counts until so long after it was due, 2 ms less than the safety delay at most; the
+    /// larger of 6 ms and 2.5 % of the interval when absent.
+    #[schemars(range(min = 2, max = 50))]
+    tolerance_ms: Option<f64>,
 }
 
 #[derive(JsonSchema)]
@@ -314,6 +327,7 @@ struct InputTable {
 enum InputWord {
     Ambient,
     Talkback,
+    Click,
 }
 
 /// A named mix.
@@ -364,6 +378,19 @@ struct EarsTable {
 struct FailoverTable {
     /// "stay" (when absent), "next bar" or "next song".
     give_back: Option<GiveBackWord>,
+    latch: Option<LatchTable>,
+}
+
+/// After how many failed hits a fallback stays.
+#[derive(JsonSchema)]
+#[schemars(rename = "Latch", deny_unknown_fields)]
+struct LatchTable {
+    /// One after the other; 2 when absent.
+    #[schemars(range(min = 1, max = 8))]
+    in_row: Option<u32>,
+    /// Of the last eight, `in_row` or more; 3 when absent, or `in_row` where that is more.
+    #[schemars(range(min = 1, max = 8))]
+    of_eight: Option<u32>,
 }
 
 #[derive(JsonSchema)]
@@ -710,7 +737,7 @@ mod tests {
     #[test]
     fn schema_and_checker_know_the_same_keys_of_every_table() {
         let show = show_schema();
-        let tables: [(Option<&str>, &Shape); 19] = [
+        let tables: [(Option<&str>, &Shape); 20] = [
             (None, &keys::SHOW),
             (Some("Click"), &keys::CLICK),
             (Some("Fallback"), &keys::FALLBACK),
@@ -727,6 +754,7 @@ mod tests {
             (Some("Hears"), &keys::HEARS),
             (Some("Ears"), &keys::EARS),
             (Some("Failover"), &keys::FAILOVER),
+            (Some("Latch"), &keys::LATCH),
             (Some("Song"), &keys::SONG),
             (Some("CountIn"), &keys::COUNT_IN),
             (Some("Section"), &keys::SECTION),
@@ -757,7 +785,7 @@ mod tests {
             let defs = schema["$defs"].as_object().expect("$defs").clone();
             defs.iter().filter(|(_, def)| def.get("properties").is_some()).count()
         };
-        assert_eq!(tables(show_schema()), 20);
+        assert_eq!(tables(show_schema()), 21);
         assert_eq!(tables(rig_schema()), 6);
     }
 }

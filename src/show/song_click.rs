@@ -36,7 +36,10 @@ pub(super) fn read<'t>(walk: &mut Walk<'t>, song: &Table<'t>, band: &Band) -> Ve
         let Some(table) = walk.table(&entry, &keys::SONG_CLICK) else { continue };
         let click = SongClick {
             patch: style::patch(walk, &table, &band.sounds),
-            stream: table.get("stream").and_then(|node| stream(walk, &node, &band.folder)),
+            stream: table.get("stream").and_then(|node| {
+                super::external::refuse_stream(walk, band, index, &node);
+                stream(walk, &node, &band.folder)
+            }),
             from: table.get("from").and_then(|node| place(walk, &node)),
             until: table.get("until").and_then(|node| place(walk, &node)),
             only_in: table.get("only_in").and_then(|node| names(walk, &node)),

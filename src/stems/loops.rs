@@ -157,6 +157,7 @@ fn alone(show: &Show, song: &Song, section: &Section, bars: Vec<Metre>) -> Show 
         digest: String::new(),
         folder: show.folder.clone(),
         give_back: show.give_back,
+        latch: show.latch,
         ceiling: show.ceiling,
     }
 }

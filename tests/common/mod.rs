@@ -83,8 +83,12 @@ pub fn song(sections: Vec<Section>) -> Song {
 /// `separate`: each fallback in a lane of its own.
 pub fn show(songs: Vec<Song>, separate: bool) -> Show {
     let clicks = songs.iter().map(|song| song.click_ranges.len()).max().unwrap_or(0);
-    let click =
-        |n: usize| Click { name: format!("c{n}"), player: "Wren".into(), separate_fallback: separate };
+    let click = |n: usize| Click {
+        name: format!("c{n}"),
+        player: "Wren".into(),
+        separate_fallback: separate,
+        external: None,
+    };
     Show {
         title: "Saltmarsh Five".into(),
         sounds: vec![],
@@ -93,6 +97,7 @@ pub fn show(songs: Vec<Song>, separate: bool) -> Show {
         feeds: vec![],
         songs,
         give_back: GiveBack::Stay,
+        latch: Default::default(),
         ceiling: Decibels(-6.0),
         folder: ".".into(),
         text: String::new(),

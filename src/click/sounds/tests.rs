@@ -13,6 +13,7 @@ fn show(folder: &Path) -> Show {
         feeds: Vec::new(),
         songs: Vec::new(),
         give_back: GiveBack::Stay,
+        latch: Default::default(),
         ceiling: Decibels(-6.0),
         folder: folder.to_owned(),
         text: String::new(),
