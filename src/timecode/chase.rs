@@ -431,7 +431,7 @@ mod tests {
     fn a_song_that_starts_again_is_never_timed_by_its_old_place() {
         use crate::timecode::pages::{Pages, Said};
         let (frames, rate, set) = (FrameRate::Tv25, SampleRate::standard(), set_of_one_song());
-        let here = Here { run: RunState::Playing, ..Here::default() };
+        let mut here = Here { run: RunState::Playing, ..Here::default() };
         let (mut pages, mut chase) = (Pages::default(), Chase::new(rate, Span(0)));
         let mut retimed = Vec::new();
         for word in 0..200i64 {
@@ -449,11 +449,14 @@ mod tests {
             let (at, end) = (frames.samples(word, rate), frames.samples(word + 1, rate));
             let heard =
                 HeardWord { word: said, start: Exact(at.0), end: Exact(end.0), cell: 24.0, scatter: 0.0 };
+            let mut placed = here.anchor;
             chase.hear(&heard, &here, &set, &mut |order| {
-                if let Order::Retime(anchor) = order {
+                if let Order::Retime(anchor) | Order::Place { anchor, .. } = order {
+                    placed = anchor.at;
                     retimed.push((word, start, anchor.at.nearest().0));
                 }
             });
+            here.anchor = placed;
         }
         // Before: two seconds before word 0. After: one second before word 100.
         assert!(
