@@ -28,3 +28,11 @@ pub use compare::{Comparison, compare};
 pub use judge::{Answer, Measurement, Options, Path, Polarity, Shot, analyse};
 pub use probe::{Probe, ProbeFault, ProbeKind};
 pub use refusal::Refusal;
+
+pub mod budget;
+
+pub mod session;
+
+pub mod shot;
+
+pub mod stored;
