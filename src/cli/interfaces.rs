@@ -1,7 +1,9 @@
 //! `fogbell interfaces`: what this system can play through, and what a rig would use of it.
 
 use super::Outcome;
+use super::latency;
 use crate::device::{self, DeviceError, DeviceInfo};
+use crate::latency::stored::{self, Reading, Stored};
 use crate::show;
 use crate::show::model::{Host, Rig};
 use serde_json::json;
@@ -58,11 +60,12 @@ pub fn run(args: &Args) -> Outcome {
         .map(|interface| Row { host: interface.host(), devices: interface.list() })
         .collect();
     let wanted = rig.as_ref().map(|rig| used_by(rig, &rows));
+    let kept = stored::place().map(|place| stored::read(&place)).unwrap_or_default();
     let usable = wanted.as_ref().is_none_or(|wanted| wanted.faults.is_empty());
     if args.json {
-        println!("{}", in_json(&rows, wanted.as_ref(), usable));
+        println!("{}", in_json(&rows, wanted.as_ref(), usable, &kept));
     } else {
-        print!("{}", in_words(&rows, wanted.as_ref()));
+        print!("{}", in_words(&rows, wanted.as_ref(), &kept));
     }
     if usable { Outcome::Done } else { Outcome::FellShort }
 }
@@ -155,7 +158,13 @@ fn list_of(rates: &[u32]) -> String {
     rates.iter().map(u32::to_string).collect::<Vec<_>>().join(", ")
 }
 
-fn in_json(rows: &[Row], wanted: Option<&Use>, usable: bool) -> serde_json::Value {
+/// Results of a device. A pair of devices is named after both.
+fn measured<'k>(kept: &'k Reading, host: &'k str, id: &'k str) -> Vec<&'k Stored> {
+    let is = |stored: &&Stored| stored.id == id || stored.id.split('|').next().is_some_and(|out| out.trim() == id);
+    kept.results.iter().rev().filter(|stored| stored.host == host).filter(is).collect()
+}
+
+fn in_json(rows: &[Row], wanted: Option<&Use>, usable: bool, kept: &Reading) -> serde_json::Value {
     let host = |row: &Row| match &row.devices {
         Ok(devices) => json!({ "host": row.host, "devices": devices, "error": null }),
         Err(error) => {
@@ -163,16 +172,19 @@ fn in_json(rows: &[Row], wanted: Option<&Use>, usable: bool) -> serde_json::Valu
             json!({ "host": row.host, "devices": [], "error": error })
         }
     };
-    json!({ "ok": usable, "hosts": rows.iter().map(host).collect::<Vec<_>>(), "rig": wanted })
+    let latencies: Vec<_> = kept.results.iter().rev().collect();
+    json!({
+        "ok": usable, "hosts": rows.iter().map(host).collect::<Vec<_>>(), "rig": wanted, "latencies": latencies,
+    })
 }
 
-fn in_words(rows: &[Row], wanted: Option<&Use>) -> String {
+fn in_words(rows: &[Row], wanted: Option<&Use>, kept: &Reading) -> String {
     let mut out = String::new();
     for row in rows {
         let _ = writeln!(out, "host = \"{}\"", row.host);
         match &row.devices {
             Ok(devices) if devices.is_empty() => out.push_str("  no devices\n"),
-            Ok(devices) => devices.iter().for_each(|info| device_in_words(&mut out, info)),
+            Ok(devices) => devices.iter().for_each(|info| device_in_words(&mut out, info, kept)),
             Err(error) => {
                 let _ = writeln!(out, "  {}", error.to_string().replace('\n', "\n  "));
             }
@@ -180,13 +192,13 @@ fn in_words(rows: &[Row], wanted: Option<&Use>) -> String {
         out.push('\n');
     }
     match wanted {
-        Some(wanted) => use_in_words(&mut out, wanted),
+        Some(wanted) => use_in_words(&mut out, wanted, kept),
         None => out.push_str("A rig names one of them: [interface] host = \"…\", device = \"…\".\n"),
     }
     out
 }
 
-fn device_in_words(out: &mut String, info: &DeviceInfo) {
+fn device_in_words(out: &mut String, info: &DeviceInfo, kept: &Reading) {
     let default = if info.is_default { ", the default" } else { "" };
     let _ = writeln!(out, "  {}{default}", info.name);
     let _ = writeln!(out, "    device = \"{}\"", info.id);
@@ -200,9 +212,12 @@ fn device_in_words(out: &mut String, info: &DeviceInfo) {
         rates => format!("{} Hz", list_of(rates)),
     };
     let _ = writeln!(out, "    {} in, {} out, {rates}{blocks}", info.inputs, info.outputs);
+    if let Some(line) = latency::history(&measured(kept, &info.host, &info.id)) {
+        let _ = writeln!(out, "    {line}");
+    }
 }
 
-fn use_in_words(out: &mut String, wanted: &Use) {
+fn use_in_words(out: &mut String, wanted: &Use, kept: &Reading) {
     let host = serde_json::to_value(wanted.host).unwrap_or_default();
     let _ = writeln!(
         out,
@@ -216,6 +231,17 @@ fn use_in_words(out: &mut String, wanted: &Use) {
     );
     if let (Some(info), []) = (&wanted.found, wanted.faults.as_slice()) {
         let _ = writeln!(out, "  found: {}, {} out, {} in", info.name, info.outputs, info.inputs);
+    }
+    let host = host.as_str().unwrap_or_default();
+    let here: Vec<&Stored> = measured(kept, host, &wanted.device)
+        .into_iter()
+        .filter(|stored| (stored.rate, stored.block) == (wanted.rate, wanted.block))
+        .collect();
+    match latency::history(&here) {
+        Some(line) => {
+            let _ = writeln!(out, "  {line}");
+        }
+        None => out.push_str("  round trip not measured at this rate and block: fogbell latency --rig RIG\n"),
     }
     for fault in &wanted.faults {
         let _ = writeln!(out, "  not as it is: {}", fault.replace('\n', "\n  "));
@@ -254,7 +280,7 @@ mod tests {
         let wanted = used_by(&rig(&format!("{ALSA}[outputs]\ndrums = 1\nband = [2, 3]\n")), &rows);
         assert_eq!(wanted.found, Some(device(8, 8)));
         assert_eq!((wanted.outputs_needed, wanted.faults.len()), (3, 0));
-        assert!(in_words(&rows, Some(&wanted)).contains("found: Harbour 8"));
+        assert!(in_words(&rows, Some(&wanted), &Reading::default()).contains("found: Harbour 8"));
     }
 
     #[cfg(all(target_os = "linux", feature = "cpal"))]
@@ -277,9 +303,9 @@ mod tests {
             Row { host: "jack", devices: Err(error) },
             Row { host: "alsa", devices: Ok(vec![device(2, 2)]) },
         ];
-        let words = in_words(&rows, None);
+        let words = in_words(&rows, None, &Reading::default());
         assert!(words.contains("no server runs") && words.contains("Harbour 8"), "{words}");
-        let json = in_json(&rows, None, true);
+        let json = in_json(&rows, None, true, &Reading::default());
         assert_eq!(json["hosts"][0]["error"]["mend"], "start one");
         assert_eq!(json["hosts"][1]["devices"][0]["outputs"], 2);
     }

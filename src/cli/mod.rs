@@ -8,6 +8,7 @@ use clap::{Parser, Subcommand};
 pub mod check;
 pub mod completions;
 pub mod interfaces;
+pub mod latency;
 pub mod man;
 pub mod new;
 pub mod ready;
@@ -33,6 +34,7 @@ pub enum Command {
     Ready(ready::Args),
     Interfaces(interfaces::Args),
     Timecode(timecode::Args),
+    Latency(latency::Args),
     Schema(schema::Args),
     Completions(completions::Args),
     Man(man::Args),
@@ -79,6 +81,7 @@ pub fn dispatch(cli: &Cli) -> Outcome {
         Command::Ready(args) => ready::run(args),
         Command::Interfaces(args) => interfaces::run(args),
         Command::Timecode(args) => timecode::run(args),
+        Command::Latency(args) => latency::run(args),
         Command::Schema(args) => schema::run(args),
         Command::Completions(args) => completions::run(args),
         Command::Man(args) => man::run(args),

@@ -1,10 +1,10 @@
-//! Shots on an interface: first ever louder until what comes back is good, then as many as are asked for.
+//! Shots on an interface: short ones, ever louder, until what comes back is good; then the whole probe.
 //!
-//! In: an interface, what to open, a probe. Out: takes. Thread: the caller's, which sleeps while the audio
+//! In: an interface, what to open, two probes. Out: a take. Thread: the caller's, which sleeps while the audio
 //! thread plays. Always: the first shot is quiet, the level rises by one step a shot and never above the
 //! ceiling; frames that were lost cost a shot, which is repeated and counted.
 
-use super::shot::{ShotControl, ShotSetup, Take, shooter};
+use super::shot::{Shot, ShotControl, ShotSetup, Take, shooter};
 use crate::device::{DeviceError, Health, HealthState, Interface, Negotiated, OpenSetup};
 use crate::units::{Decibels, Frames};
 use std::sync::Arc;
@@ -33,21 +33,27 @@ pub struct Plan {
     /// Channels from 0.
     pub output: usize,
     pub inputs: Vec<usize>,
-    /// Full scale is the largest sample that a gain of 1 plays.
-    pub probe: Arc<[f32]>,
-    /// Frames to record for each shot, the probe's own included.
-    pub frames: usize,
-    pub shots: u32,
+    /// For the rise: short. Peak 1, as the other.
+    pub trial: Sound,
+    pub probe: Sound,
     pub quiet: Decibels,
     pub ceiling: Decibels,
+}
+
+/// What is played, and how many frames are recorded from its first frame on.
+#[derive(Clone, Debug)]
+pub struct Sound {
+    pub samples: Arc<[f32]>,
+    pub frames: usize,
 }
 
 /// What a take of the rise says.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Level {
     Good,
-    /// Nothing came back, or not enough of it.
-    TooQuiet,
+    /// Something came back, not well enough: louder is better, and at the ceiling it must do.
+    Weak,
+    Nothing,
     /// The input is overloaded.
     TooLoud,
 }
@@ -56,14 +62,15 @@ pub enum Level {
 #[derive(Clone, Debug)]
 pub struct Series {
     pub negotiated: Negotiated,
-    /// Whole ones, in the order they were played. With a level that never became good, the last of the rise.
-    pub takes: Vec<Take>,
-    /// Gain of each take.
+    /// Of the whole probe; with a level that never became good, the last of the rise.
+    pub take: Take,
     pub level: Decibels,
     /// How the rise ended.
     pub ended: Level,
     /// Levels tried on the way.
     pub risen: Vec<Decibels>,
+    /// When the stream was started.
+    pub started: jiff::Timestamp,
     /// Shots that lost frames or slipped, and were played again.
     pub spoilt: u32,
     /// Counted by the host while it ran.
@@ -90,8 +97,7 @@ impl From<DeviceError> for Failure {
     }
 }
 
-/// Opens, rises, shoots, closes. `level_of` judges each take of the rise; `from` starts the rise at a level that was
-/// good before (never above the ceiling).
+/// Opens, rises, plays the probe, closes. `level_of` judges each take of the rise.
 pub fn series(
     interface: &mut dyn Interface,
     open: &OpenSetup,
@@ -103,63 +109,62 @@ pub fn series(
     let setup = ShotSetup {
         output: plan.output,
         inputs: plan.inputs.clone(),
-        probe: Arc::clone(&plan.probe),
-        frames: plan.frames,
+        probes: vec![Arc::clone(&plan.trial.samples), Arc::clone(&plan.probe.samples)],
         ceiling: plan.ceiling.gain(),
     };
     let (control, process) = shooter(&setup);
+    let started = jiff::Timestamp::now();
     let mut running = opened.start(Box::new(process))?;
     let mut gun = Gun {
         control,
         health: &mut || running.health(),
-        limit: Duration::from_secs_f64(plan.frames as f64 / f64::from(negotiated.rate.hertz())) + PATIENCE,
+        rate: f64::from(negotiated.rate.hertz()),
         fired: 0,
         spoilt: 0,
     };
     let shot = gun.series(plan, level_of);
     let (spoilt, health) = (gun.spoilt, running.health());
     running.stop();
-    let (takes, level, ended, risen) = shot?;
-    let input_offset = takes.last().map_or(Frames(0), |take| take.input_offset);
+    let (take, level, ended, risen) = shot?;
     Ok(Series {
+        input_offset: take.input_offset,
+        started,
         negotiated,
-        takes,
+        take,
         level,
         ended,
         risen,
         spoilt,
         xruns: health.xruns,
         slips: health.input_slips,
-        input_offset,
     })
 }
 
-type Shot = (Vec<Take>, Decibels, Level, Vec<Decibels>);
+type Shots = (Take, Decibels, Level, Vec<Decibels>);
 
 struct Gun<'a> {
     control: ShotControl,
     health: &'a mut dyn FnMut() -> Health,
-    limit: Duration,
+    rate: f64,
     fired: usize,
     spoilt: u32,
 }
 
 impl Gun<'_> {
-    fn series(&mut self, plan: &Plan, level_of: &mut dyn FnMut(&Take) -> Level) -> Result<Shot, Failure> {
+    fn series(&mut self, plan: &Plan, level_of: &mut dyn FnMut(&Take) -> Level) -> Result<Shots, Failure> {
         self.settle()?;
         let (mut risen, mut level) = (Vec::new(), plan.quiet.0.min(plan.ceiling.0));
         loop {
             risen.push(Decibels(level));
-            let take = self.shoot(Decibels(level))?;
+            let take = self.shoot(0, plan.trial.frames, level)?;
             let ended = level_of(&take);
             match next_level(level, ended, plan.ceiling.0, &risen) {
                 Some(next) => level = next,
-                None if ended == Level::Good => {
-                    let takes = (0..plan.shots).map(|_| self.shoot(Decibels(level)));
-                    let takes = takes.collect::<Result<Vec<_>, _>>()?;
-                    return Ok((takes, Decibels(level), ended, risen));
+                None if matches!(ended, Level::Good | Level::Weak) => {
+                    let take = self.shoot(1, plan.probe.frames, level)?;
+                    return Ok((take, Decibels(level), ended, risen));
                 }
-                None => return Ok((vec![take], Decibels(level), ended, risen)),
+                None => return Ok((take, Decibels(level), ended, risen)),
             }
         }
     }
@@ -168,18 +173,20 @@ impl Gun<'_> {
     fn settle(&mut self) -> Result<(), Failure> {
         let begun = Instant::now();
         while (self.health)().callbacks < 4 || begun.elapsed() < Duration::from_millis(150) {
-            self.alive(begun)?;
+            self.alive(begun, Duration::ZERO)?;
             std::thread::sleep(LOOK);
         }
         Ok(())
     }
 
     /// A whole take; spoilt ones are played again.
-    fn shoot(&mut self, level: Decibels) -> Result<Take, Failure> {
+    fn shoot(&mut self, probe: usize, frames: usize, level: f64) -> Result<Take, Failure> {
+        let lasts = Duration::from_secs_f64(frames as f64 / self.rate);
         loop {
             self.fired += 1;
-            self.control.shoot(level.gain(), self.fired * STRIDE % 1024);
-            let take = self.wait()?;
+            let wait = self.fired * STRIDE % 1024;
+            self.control.shoot(Shot { probe, gain: Decibels(level).gain(), frames, wait });
+            let take = self.wait(lasts)?;
             if take.is_whole() {
                 return Ok(take);
             }
@@ -190,25 +197,25 @@ impl Gun<'_> {
         }
     }
 
-    fn wait(&mut self) -> Result<Take, Failure> {
+    fn wait(&mut self, lasts: Duration) -> Result<Take, Failure> {
         let begun = Instant::now();
         loop {
             if let Some(take) = self.control.take() {
                 return Ok(take);
             }
-            self.alive(begun)?;
+            self.alive(begun, lasts)?;
             std::thread::sleep(LOOK);
         }
     }
 
-    fn alive(&mut self, begun: Instant) -> Result<(), Failure> {
+    fn alive(&mut self, begun: Instant, lasts: Duration) -> Result<(), Failure> {
         match (self.health)().state {
             HealthState::Lost(why) => Err(Failure::Stopped(why)),
             HealthState::Stalled => {
                 Err(Failure::Stopped("it has stopped calling, although no error came".into()))
             }
             HealthState::Finished => Err(Failure::Stopped("it has reached its end".into())),
-            HealthState::Running if begun.elapsed() > self.limit => {
+            HealthState::Running if begun.elapsed() > lasts + PATIENCE => {
                 Err(Failure::Stopped("it calls too slowly to play the probe".into()))
             }
             HealthState::Running => Ok(()),
@@ -220,7 +227,7 @@ impl Gun<'_> {
 fn next_level(level: f64, ended: Level, ceiling: f64, risen: &[Decibels]) -> Option<f64> {
     let next = match ended {
         Level::Good => return None,
-        Level::TooQuiet => (level + STEP).min(ceiling),
+        Level::Weak | Level::Nothing => (level + STEP).min(ceiling),
         Level::TooLoud => level - STEP,
     };
     let tried = risen.iter().any(|tried| (tried.0 - next).abs() < 0.01);
@@ -241,9 +248,8 @@ mod tests {
         Plan {
             output: 2,
             inputs: vec![1],
-            probe: vec![1.0, -1.0].into(),
-            frames: 900,
-            shots: 3,
+            trial: Sound { samples: vec![1.0, -1.0].into(), frames: 900 },
+            probe: Sound { samples: vec![0.0, 1.0].into(), frames: 2000 },
             quiet: QUIET,
             ceiling: CEILING,
         }
@@ -254,7 +260,8 @@ mod tests {
         let open = OpenSetup::new(SampleRate::standard(), 64, 2, 4);
         series(&mut interface, &open, &plan(), &mut |take| match take.peak() {
             peak if peak > 0.5 => Level::TooLoud,
-            peak if peak < 0.01 => Level::TooQuiet,
+            peak if peak > 0.0 && peak < 0.01 => Level::Weak,
+            peak if peak == 0.0 => Level::Nothing,
             _ => Level::Good,
         })
     }
@@ -264,10 +271,8 @@ mod tests {
         let capture = Capture::default();
         let series = run(world(0.2), &capture).unwrap();
         assert_eq!(series.risen, [-48.0, -42.0, -36.0, -30.0, -24.0].map(Decibels));
-        assert_eq!((series.ended, series.takes.len(), series.level), (Level::Good, 3, Decibels(-24.0)));
-        for take in &series.takes {
-            assert_eq!(take.heard[0].iter().position(|x| *x != 0.0), Some(400));
-        }
+        assert_eq!((series.ended, series.level), (Level::Good, Decibels(-24.0)));
+        assert_eq!(series.take.heard[0].iter().position(|x| *x != 0.0), Some(401));
         let captured = capture.take();
         let loudest = |channel: &Vec<f32>| channel.iter().fold(0.0f32, |most, x| most.max(x.abs()));
         let peaks: Vec<f32> = captured.outputs.iter().map(loudest).collect();
@@ -281,10 +286,17 @@ mod tests {
     fn the_rise_stops_at_the_ceiling_when_nothing_comes_back() {
         let capture = Capture::default();
         let series = run(world(0.0), &capture).unwrap();
-        assert_eq!((series.ended, series.takes.len(), series.level), (Level::TooQuiet, 1, CEILING));
+        assert_eq!((series.ended, series.level), (Level::Nothing, CEILING));
         assert_eq!(series.risen.len(), 7);
         let loudest = capture.take().outputs[2].iter().fold(0.0f32, |most, x| most.max(x.abs()));
         assert_eq!(loudest, CEILING.gain());
+    }
+
+    #[test]
+    fn what_is_weak_even_at_the_ceiling_is_measured_there() {
+        let series = run(world(0.002), &Capture::default()).unwrap();
+        assert_eq!((series.ended, series.level), (Level::Weak, CEILING));
+        assert_eq!(series.take.heard[0].iter().position(|x| *x != 0.0), Some(401));
     }
 
     #[test]
@@ -298,8 +310,7 @@ mod tests {
         let late = |at| Fault { at: FramePos(at), kind: FaultKind::LateBy, frames: Some(50) };
         let faults = vec![late(9_000), late(12_000)];
         let series = run(World { faults, ..world(0.9) }, &Capture::default()).unwrap();
-        assert_eq!(series.takes.len(), 3);
-        assert!(series.takes.iter().all(Take::is_whole) && series.xruns == 2);
+        assert!(series.take.is_whole() && series.xruns == 2 && series.spoilt >= 1, "{series:?}");
         let faults = vec![Fault { at: FramePos(9_600), kind: FaultKind::Vanish, frames: None }];
         assert!(matches!(run(World { faults, ..world(0.9) }, &Capture::default()), Err(Failure::Stopped(_))));
     }

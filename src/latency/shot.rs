@@ -24,9 +24,8 @@ const ROOM: usize = 4;
 pub struct ShotSetup {
     pub output: usize,
     pub inputs: Vec<usize>,
-    pub probe: Arc<[f32]>,
-    /// Frames to record from the probe's first frame on.
-    pub frames: usize,
+    /// What may be played, by number.
+    pub probes: Vec<Arc<[f32]>>,
     /// The largest sample that may leave, linear.
     pub ceiling: f32,
 }
@@ -77,8 +76,19 @@ impl Take {
 
 struct Order {
     take: Take,
-    /// Frames from the beginning of the block that takes the order.
-    wait: usize,
+    shot: Shot,
+}
+
+/// One shot to be fired.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Shot {
+    /// Which of the setup's probes.
+    pub probe: usize,
+    pub gain: f32,
+    /// Frames to record from the probe's first frame on.
+    pub frames: usize,
+    /// Frames from the beginning of the block that takes the order to the probe's first.
+    pub wait: usize,
 }
 
 /// The control side's end.
@@ -112,11 +122,11 @@ pub fn shooter(setup: &ShotSetup) -> (ShotControl, Shooter) {
 }
 
 impl ShotControl {
-    /// Orders a shot at a gain, to begin so many frames into a block. Its number; `None` while too many wait.
-    pub fn shoot(&mut self, gain: f32, wait: usize) -> Option<u32> {
+    /// Orders a shot. Its number; `None` while too many wait.
+    pub fn shoot(&mut self, shot: Shot) -> Option<u32> {
         let number = self.next;
-        let take = Take::new(number, gain, self.setup.inputs.len(), self.setup.frames);
-        self.orders.try_push(Order { take, wait }).ok()?;
+        let take = Take::new(number, shot.gain, self.setup.inputs.len(), shot.frames);
+        self.orders.try_push(Order { take, shot }).ok()?;
         self.next += 1;
         Some(number)
     }
@@ -140,7 +150,7 @@ impl Shooter {
         if self.done {
             return;
         }
-        let Some(Order { take, .. }) = &mut self.under_way else { return };
+        let Some(Order { take, shot }) = &mut self.under_way else { return };
         let first = (io.at - take.start).0;
         if self.begun {
             take.lost = take.lost + io.lost;
@@ -148,17 +158,19 @@ impl Shooter {
         }
         take.input_offset = io.input_offset;
         self.begun = self.begun || first + frames as i64 > 0;
-        play(&self.setup, take.gain, first, io.output.channel_mut(self.setup.output, frames));
+        let probe = self.setup.probes.get(shot.probe).map_or(&[][..], |probe| probe);
+        let output = io.output.channel_mut(self.setup.output, frames);
+        play(probe, shot.gain, self.setup.ceiling, first, output);
         for (heard, input) in take.heard.iter_mut().zip(&self.setup.inputs) {
             take.odd += record(heard, first, io.input.channel(*input, frames));
         }
-        self.done = first + frames as i64 >= self.setup.frames as i64;
+        self.done = first + frames as i64 >= shot.frames as i64;
         self.hand_over();
     }
 
     fn accept(&mut self, io: &Io) -> bool {
         let Some(mut order) = self.orders.try_pop() else { return false };
-        order.take.start = io.at + Frames(order.wait as i64);
+        order.take.start = io.at + Frames(order.shot.wait as i64);
         self.under_way = Some(order);
         (self.begun, self.done) = (false, false);
         true
@@ -171,18 +183,17 @@ impl Shooter {
         let Some(order) = self.under_way.take() else { return };
         match self.takes.try_push(order.take) {
             Ok(()) => self.done = false,
-            Err(take) => self.under_way = Some(Order { take, wait: 0 }),
+            Err(take) => self.under_way = Some(Order { take, ..order }),
         }
     }
 }
 
 /// Probe samples whose frames lie in the block. A probe that is no number is silence.
-fn play(setup: &ShotSetup, gain: f32, first: i64, output: &mut [f32]) {
+fn play(probe: &[f32], gain: f32, ceiling: f32, first: i64, output: &mut [f32]) {
     for (sample, frame) in output.iter_mut().zip(first..) {
-        let probe = usize::try_from(frame).ok().and_then(|frame| setup.probe.get(frame));
+        let probe = usize::try_from(frame).ok().and_then(|frame| probe.get(frame));
         let wanted = probe.copied().unwrap_or(0.0) * gain;
-        *sample =
-            if wanted.is_finite() { wanted.max(-setup.ceiling).min(setup.ceiling) } else { 0.0 };
+        *sample = if wanted.is_finite() { wanted.max(-ceiling).min(ceiling) } else { 0.0 };
     }
 }
 
@@ -234,22 +245,26 @@ mod tests {
         World { cables: vec![Cable { output: 2, input: 1, delay_frames, gain: 0.5 }], ..World::default() }
     }
 
-    fn setup(frames: usize) -> ShotSetup {
+    fn setup() -> ShotSetup {
         let probe: Vec<f32> = (0..100).map(|n| (n + 1) as f32 / 128.0).collect();
-        ShotSetup { output: 1, inputs: vec![0], probe: probe.into(), frames, ceiling: 0.5 }
+        ShotSetup { output: 1, inputs: vec![0], probes: vec![probe.into()], ceiling: 0.5 }
     }
 
-    fn bench(world: &World, frames: usize) -> (ShotControl, Stepper<Shooter>) {
-        let (control, shooter) = shooter(&setup(frames));
+    fn shot(gain: f32, wait: usize, frames: usize) -> Shot {
+        Shot { probe: 0, gain, frames, wait }
+    }
+
+    fn bench(world: &World) -> (ShotControl, Stepper<Shooter>) {
+        let (control, shooter) = shooter(&setup());
         let open = OpenSetup::new(SampleRate::standard(), 64, 1, 3);
         (control, Stepper::new(world, &open, shooter).unwrap())
     }
 
     #[test]
     fn what_comes_back_lies_where_the_cable_puts_it_wherever_the_shot_begins() {
-        let (mut control, mut stepper) = bench(&world(300.0), 1000);
+        let (mut control, mut stepper) = bench(&world(300.0));
         for wait in [0, 1, 63, 64, 200] {
-            control.shoot(0.5, wait).unwrap();
+            control.shoot(shot(0.5, wait, 1000)).unwrap();
             for _ in 0..30 {
                 stepper.step(64);
                 assert!(stepper.output(0).iter().chain(stepper.output(2)).all(|x| *x == 0.0));
@@ -263,22 +278,22 @@ mod tests {
 
     #[test]
     fn nothing_leaves_above_the_ceiling_or_without_an_order() {
-        let (mut control, mut stepper) = bench(&world(300.0), 500);
+        let (mut control, mut stepper) = bench(&world(300.0));
         stepper.step(64);
         assert!(stepper.output(1).iter().all(|x| *x == 0.0));
-        control.shoot(100.0, 0).unwrap();
+        control.shoot(shot(100.0, 0, 500)).unwrap();
         stepper.step(64);
         assert!(stepper.output(1).iter().all(|x| *x == 0.5));
-        let (mut control, mut stepper) = bench(&world(300.0), 500);
-        control.shoot(f32::NAN, 0).unwrap();
+        let (mut control, mut stepper) = bench(&world(300.0));
+        control.shoot(shot(f32::NAN, 0, 500)).unwrap();
         stepper.step(64);
         assert!(stepper.output(1).iter().all(|x| *x == 0.0));
     }
 
     #[test]
     fn lost_frames_are_counted_in_their_place_and_the_take_says_so() {
-        let (mut control, mut stepper) = bench(&world(300.0), 1000);
-        control.shoot(0.5, 0).unwrap();
+        let (mut control, mut stepper) = bench(&world(300.0));
+        control.shoot(shot(0.5, 0, 1000)).unwrap();
         stepper.step(350);
         stepper.lose(Frames(20));
         stepper.step(1000);
@@ -288,17 +303,17 @@ mod tests {
         assert_eq!(take.heard[0][370], 71.0 / 512.0);
         // Lost before it begins: nothing of it is missing.
         stepper.lose(Frames(20));
-        control.shoot(0.5, 0).unwrap();
+        control.shoot(shot(0.5, 0, 1000)).unwrap();
         stepper.step(1400);
         assert!(control.take().unwrap().is_whole());
     }
 
     #[test]
     fn inputs_that_slip_or_are_no_numbers_are_told() {
-        let (mut control, mut shooter) = shooter(&setup(200));
+        let (mut control, mut shooter) = shooter(&setup());
         let mut io = Io::new(1, 2, 64);
         io.frames = 64;
-        control.shoot(0.5, 0).unwrap();
+        control.shoot(shot(0.5, 0, 200)).unwrap();
         for block in 0..4 {
             io.at = FramePos(block * 64);
             io.input_offset = Frames(if block < 2 { -192 } else { -256 });
@@ -320,11 +335,11 @@ mod tests {
                 }
             }
         }
-        let (mut control, shooter) = shooter(&setup(100));
+        let (mut control, shooter) = shooter(&setup());
         let mut both = Beside { inner: Hum, shooter };
         let mut io = Io::new(1, 2, 64);
         io.frames = 64;
-        control.shoot(0.25, 10).unwrap();
+        control.shoot(shot(0.25, 10, 100)).unwrap();
         both.process(&mut io);
         assert!(io.output.channel(0, 64).iter().all(|x| *x == 0.1));
         assert_eq!(io.output.channel(1, 64)[9..11], [0.0, 1.0 / 512.0]);

@@ -22,6 +22,7 @@ pub(super) struct Simulation {
     sizes: Sizes,
     /// Longest block that the shortest cable allows.
     reach: usize,
+    clip_inputs: bool,
 }
 
 /// What one call of [`Simulation::cycle`] did.
@@ -87,6 +88,7 @@ impl Simulation {
             fault: 0,
             sizes: Sizes::new(blocks),
             reach,
+            clip_inputs: world.clip_inputs,
         })
     }
 
@@ -160,6 +162,11 @@ impl Simulation {
             let input = self.io.input.channel_mut(usize::from(noise.input) - 1, frames);
             for (sample, frame) in input.iter_mut().zip(at..) {
                 *sample += gain * gaussian(noise.seed, frame);
+            }
+        }
+        if self.clip_inputs {
+            for channel in 0..self.io.input.channels() {
+                self.io.input.channel_mut(channel, frames).iter_mut().for_each(|x| *x = x.clamp(-1.0, 1.0));
             }
         }
     }

@@ -35,6 +35,8 @@ pub struct World {
     pub faults: Vec<Fault>,
     /// `None`: the block that is asked for on opening.
     pub blocks: Option<Blocks>,
+    /// Inputs end at full scale, as converters do.
+    pub clip_inputs: bool,
 }
 
 impl Default for World {
@@ -48,6 +50,7 @@ impl Default for World {
             drift_ppm: 0.0,
             faults: Vec::new(),
             blocks: None,
+            clip_inputs: false,
         }
     }
 }
@@ -168,7 +171,7 @@ impl World {
         toml::from_str(text).map_err(|fault| {
             DeviceError::new(
                 format!("the world of the virtual interface cannot be read: {fault}"),
-                "write only the keys inputs, outputs, cables, noises, mics, drift-ppm, faults, blocks",
+                "write only the keys inputs, outputs, cables, noises, mics, drift-ppm, faults, blocks, clip-inputs",
             )
         })
     }
@@ -265,12 +268,13 @@ mod tests {
             mics = [{ input = 2, file = "crowd.wav", looped = true }]
             faults = [{ at = 480, kind = "vanish", frames = 9 }, { at = 960, kind = "stall" }]
             blocks = { ragged = { smallest = 1, largest = 512, seed = 3 } }
+            clip-inputs = true
         "#;
         let world = World::from_toml(text).unwrap();
         assert_eq!(world.mics[0].sound, MicSound::File("crowd.wav".into()));
         assert_eq!(world.faults[0].frames, Some(9));
         let blocks = world.blocks.clone().unwrap();
-        assert_eq!(blocks.largest(), 512);
+        assert_eq!((blocks.largest(), world.clip_inputs), (512, true));
         world.check(&blocks).unwrap();
     }
 

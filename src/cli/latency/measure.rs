@@ -1,0 +1,135 @@
+//! One measurement on an interface: probe, rise, take, verdict.
+
+use super::Args;
+use super::target::Channel;
+use crate::device::{Interface, OpenSetup};
+use crate::latency::session::{Failure, Level, Plan, QUIET, Series, Sound, series};
+use crate::latency::shot::Take;
+use crate::latency::{Answer, Options, Path, Probe, ProbeKind, Refusal, analyse};
+use crate::units::{Decibels, SampleRate};
+
+/// The span of a trial's clicks and of a whole probe, in seconds: with half a second of delay and seven trials the
+/// whole takes less than 15 s.
+const TRIAL_SECONDS: f64 = 0.25;
+const TRIAL_SHOTS: usize = 3;
+const WHOLE_SECONDS: f64 = 3.5;
+/// For a quick look: one of many starts, or between songs.
+pub const QUICK_SECONDS: f64 = 0.5;
+
+/// Over this a rise has come far enough.
+const GOOD_SNR_DB: f64 = 40.0;
+
+/// What is played on which channels, and how it is judged.
+#[derive(Clone, Debug)]
+pub struct Aim {
+    pub output: Channel,
+    /// The first is the one that is judged.
+    pub inputs: Vec<Channel>,
+    pub kind: ProbeKind,
+    pub shots: usize,
+    /// Seconds over which the shots are spread.
+    pub span: f64,
+    pub ceiling: Decibels,
+    pub options: Options,
+    /// Nothing is played: somebody else's click is heard.
+    pub listens: bool,
+}
+
+/// What came of it.
+pub struct Outcome {
+    pub series: Series,
+    pub answer: Answer,
+    pub probe: Probe,
+}
+
+impl Aim {
+    /// The usual one.
+    pub fn of(args: &Args, output: Channel, inputs: Vec<Channel>, kind: ProbeKind) -> Aim {
+        // Two inputs are told apart by clicks that are further apart.
+        let usual = if args.compare.is_some() || kind != ProbeKind::Impulses { 5 } else { 16 };
+        let path = if args.mic { Path::Air } else { Path::Cable };
+        Aim {
+            output,
+            inputs,
+            kind,
+            shots: usize::from(args.shots.unwrap_or(usual)),
+            span: WHOLE_SECONDS,
+            ceiling: Decibels(args.ceiling),
+            listens: args.compare.is_some() && args.output.is_none(),
+            options: Options { path, longest_delay: args.longest },
+        }
+    }
+
+    /// Opens the interface as this needs it.
+    pub fn open_setup(&self, setup: OpenSetup) -> OpenSetup {
+        let inputs = self.inputs.iter().map(|input| input.number).max().unwrap_or(1);
+        let mut setup = OpenSetup { inputs, outputs: self.output.number, ..setup };
+        setup.output_names = names(setup.outputs, std::slice::from_ref(&self.output));
+        setup.input_names = names(setup.inputs, &self.inputs);
+        setup
+    }
+
+    pub fn probe(&self, rate: SampleRate) -> Probe {
+        let mut probe = Probe::with_shots(self.kind, rate, self.shots, self.span);
+        if self.listens {
+            probe.samples.fill(0.0);
+        }
+        probe
+    }
+
+    /// Plays it. `from` is the first level. Errors: the device, or shots that are all spoilt.
+    pub fn measure(
+        &self,
+        interface: &mut dyn Interface,
+        open: &OpenSetup,
+        from: Decibels,
+    ) -> Result<Outcome, Failure> {
+        let probe = self.probe(open.rate);
+        let trial = Aim { shots: TRIAL_SHOTS, span: TRIAL_SECONDS, ..self.clone() }.probe(open.rate);
+        let plan = Plan {
+            output: self.output.index(),
+            inputs: self.inputs.iter().map(Channel::index).collect(),
+            trial: self.sound(&trial),
+            probe: self.sound(&probe),
+            quiet: from,
+            ceiling: self.ceiling,
+        };
+        let series = series(interface, open, &plan, &mut |take| self.level_of(&trial, take))?;
+        let judged = if matches!(series.ended, Level::Good | Level::Weak) { &probe } else { &trial };
+        let heard = series.take.heard.first().map_or(&[][..], Vec::as_slice);
+        let answer = analyse(judged, heard, &self.options);
+        let probe = if std::ptr::eq(judged, &probe) { probe } else { trial };
+        Ok(Outcome { series, answer, probe })
+    }
+
+    fn sound(&self, probe: &Probe) -> Sound {
+        let longest = probe.rate.frames(self.options.longest_delay).0.max(0) as usize;
+        Sound { samples: probe.samples.clone().into(), frames: probe.frames_to_record(longest) }
+    }
+
+    fn level_of(&self, trial: &Probe, take: &Take) -> Level {
+        let heard = take.heard.first().map_or(&[][..], Vec::as_slice);
+        match analyse(trial, heard, &self.options) {
+            _ if self.listens => Level::Good,
+            Answer::Measured(measured) if measured.snr_db >= GOOD_SNR_DB => Level::Good,
+            Answer::Measured(_) => Level::Weak,
+            Answer::Refused(Refusal::Clipped { .. }) => Level::TooLoud,
+            Answer::Refused(Refusal::NothingCameBack { .. }) => Level::Nothing,
+            Answer::Refused(
+                Refusal::TooQuiet { .. } | Refusal::TooNoisy { .. } | Refusal::Hum { .. },
+            ) => Level::Weak,
+            // The level is not what is wrong: the whole probe says more about it.
+            Answer::Refused(_) => Level::Good,
+        }
+    }
+}
+
+/// The first shot of a measurement.
+pub fn quiet_of(ceiling: f64) -> Decibels {
+    Decibels(QUIET.0.min(ceiling))
+}
+
+fn names(count: u16, channels: &[Channel]) -> Vec<String> {
+    let name = |number: u16| channels.iter().find(|channel| channel.number == number)?.name.clone();
+    (1..=count).map(|number| name(number).unwrap_or_default()).collect()
+}
