@@ -6,6 +6,7 @@ mod common;
 
 use common::*;
 use fogbell::click::set::{Set, Stretch};
+use fogbell::latency::shot::{Shot, ShotSetup, shooter};
 use fogbell::realtime::command::{Command, When};
 use fogbell::realtime::event::What;
 use fogbell::realtime::io::{Io, Process};
@@ -357,4 +358,42 @@ fn nothing_that_an_interface_or_a_command_says_makes_it_panic() {
             std::panic::resume_unwind(cause);
         }
     }
+}
+
+/// The latency probe's callback: orders of every kind, takes that nobody fetches, slips, losses, odd samples.
+#[test]
+fn shots_and_takes_allocate_free_and_call_nothing() {
+    let mut random = fastrand::Rng::with_seed(11);
+    let probes = vec![vec![0.5f32; 200].into(), vec![f32::NAN; 50].into()];
+    let setup = ShotSetup { output: 1, inputs: vec![0, 1, 7], probes, ceiling: 0.25 };
+    let (mut control, mut process) = shooter(&setup);
+    let mut io = Io::new(2, 3, 256);
+    let (mut taken, mut whole) = (0, 0);
+    for block in 0..blocks() / 10 {
+        if random.u8(..) < 30 {
+            let gain = *random.choice(&[0.1, 0.5, 100.0, f32::NAN, f32::INFINITY]).unwrap();
+            let (probe, frames) = (random.usize(..3), random.usize(..2000));
+            control.shoot(Shot { probe, gain, frames, wait: random.usize(..300) });
+        }
+        io.frames = random.usize(..300);
+        io.lost = Frames(if random.u8(..) < 8 { random.i64(0..500) } else { 0 });
+        io.at = io.at + io.lost;
+        io.input_offset = Frames(if random.u8(..) < 4 { -random.i64(0..300) } else { io.input_offset.0 });
+        io.input.channel_mut(0, 256).fill(if random.bool() { 0.3 } else { f32::NAN });
+        let (memory, calls, last) = watched(|| process.process(&mut io));
+        assert_eq!((memory, calls), (0, 0), "block {block}: memory touched, system call {last}");
+        for channel in 0..3 {
+            let loudest = if channel == 1 { 0.25 } else { 0.0 };
+            assert!(io.output.channel(channel, io.frames).iter().all(|x| x.abs() <= loudest));
+        }
+        io.at = io.at + Frames(io.frames as i64);
+        // Now and then the ordinary side sleeps.
+        if block % 512 > 100 {
+            while let Some(take) = control.take() {
+                (taken, whole) = (taken + 1, whole + u32::from(take.is_whole()));
+            }
+        }
+    }
+    println!("{taken} takes, {whole} whole");
+    assert!(taken > blocks() / 1000 && whole > 20);
 }

@@ -37,20 +37,28 @@ pub struct Budget {
 ///
 /// Source: one block is filled before the program gets it, one plays while the next is made; the ring holds what
 /// the program counted (`input_offset`, below zero); the rest is converters and the driver's own buffers. A way
-/// shorter than its blocks never left the computer: then the blocks are what is left.
+/// shorter than its blocks never left the computer and is not split.
 pub fn budget(round_trip: f64, negotiated: &Negotiated, input_offset: Frames, look_ahead: Frames) -> Budget {
     let ring = (-input_offset.0).max(0) as f64;
     let ring = ring.min(round_trip);
-    let block = f64::from(negotiated.block).min((round_trip - ring) / 2.0);
-    let converters = round_trip - ring - 2.0 * block;
+    let block = f64::from(negotiated.block);
+    let rest = round_trip - ring - 2.0 * block;
     let part = |name, frames, source| Part { name, frames, source };
-    let mut parts = vec![part("converters and driver, in and out together", converters, Source::Rest)];
-    parts.push(part("block in: filled before the program has it", block, Source::Known));
+    let mut parts = if rest >= 0.0 {
+        vec![
+            part("converters and driver, in and out together", rest, Source::Rest),
+            part("block in: filled before the program has it", block, Source::Known),
+        ]
+    } else {
+        vec![part("blocks, in and out together; no converter", round_trip - ring, Source::Rest)]
+    };
     if !negotiated.duplex {
         parts.push(part("ring: waits for the output's turn", ring, Source::Known));
     }
     parts.push(part("limiter: looks ahead, so that nothing is cut", look_ahead.0 as f64, Source::Known));
-    parts.push(part("block out: plays while the next is made", block, Source::Known));
+    if rest >= 0.0 {
+        parts.push(part("block out: plays while the next is made", block, Source::Known));
+    }
     let total_frames = parts.iter().map(|part| part.frames).sum();
     Budget { parts, total_frames, round_trip_frames: round_trip }
 }

@@ -12,6 +12,7 @@ pub struct Server {
     said: tempfile::NamedTempFile,
 }
 
+#[allow(dead_code, reason = "each test binary uses a part of it")]
 impl Server {
     pub fn start() -> Server {
         static COUNT: AtomicU32 = AtomicU32::new(0);
@@ -19,10 +20,21 @@ impl Server {
         Server::named(format!("fogbell-test-{}-{count}", std::process::id()))
     }
 
+    /// With another period, and two ports that loop back into themselves.
+    pub fn looped(period: u32) -> Server {
+        let name = format!("fogbell-loop-{}-{period}", std::process::id());
+        Server::spawned(name, &["-L", "2"], period)
+    }
+
     fn named(name: String) -> Server {
+        Server::spawned(name, &[], 128)
+    }
+
+    fn spawned(name: String, first: &[&str], period: u32) -> Server {
         let said = tempfile::NamedTempFile::new().unwrap();
         let process = Command::new("jackd")
-            .args(["-n", &name, "-d", "dummy", "-r", "48000", "-p", "128", "-C", "8", "-P", "8"])
+            .args(first)
+            .args(["-n", &name, "-d", "dummy", "-r", "48000", "-p", &period.to_string(), "-C", "8", "-P", "8"])
             .env("JACK_NO_AUDIO_RESERVATION", "1")
             .stdin(Stdio::null())
             .stdout(said.reopen().unwrap())

@@ -17,7 +17,7 @@ const WHOLE_SECONDS: f64 = 3.5;
 pub const QUICK_SECONDS: f64 = 0.5;
 
 /// Over this a rise has come far enough.
-const GOOD_SNR_DB: f64 = 40.0;
+const GOOD_SNR_DB: f64 = 30.0;
 
 /// What is played on which channels, and how it is judged.
 #[derive(Clone, Debug)]
@@ -47,13 +47,14 @@ impl Aim {
     pub fn of(args: &Args, output: Channel, inputs: Vec<Channel>, kind: ProbeKind) -> Aim {
         // Two inputs are told apart by clicks that are further apart.
         let usual = if args.compare.is_some() || kind != ProbeKind::Impulses { 5 } else { 16 };
+        let share = args.shots.map_or(1.0, |shots| (f64::from(shots) / usual as f64).clamp(0.2, 1.0));
         let path = if args.mic { Path::Air } else { Path::Cable };
         Aim {
             output,
             inputs,
             kind,
-            shots: usize::from(args.shots.unwrap_or(usual)),
-            span: WHOLE_SECONDS,
+            shots: args.shots.map_or(usual, usize::from),
+            span: WHOLE_SECONDS * share,
             ceiling: Decibels(args.ceiling),
             listens: args.compare.is_some() && args.output.is_none(),
             options: Options { path, longest_delay: args.longest },

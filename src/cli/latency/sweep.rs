@@ -177,18 +177,21 @@ fn plot(rows: &[Row], rate: SampleRate) -> String {
 /// What earlier starts of one device gave, in a line for `fogbell interfaces`.
 pub fn history(results: &[&Stored]) -> Option<String> {
     let last = results.first()?;
-    let alike = |other: &&&Stored| (other.rate, other.block) == (last.rate, last.block);
+    let way = |stored: &Stored| (stored.rate, stored.block, stored.output, stored.input);
+    let alike = |other: &&&Stored| way(other) == way(last);
     let trips: Vec<f64> = results.iter().filter(alike).map(|stored| stored.round_trip_frames).collect();
     let least = trips.iter().copied().fold(f64::INFINITY, f64::min);
     let most = trips.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let rate = SampleRate::new(last.rate)?;
     let day = jiff::ZonedDateTime::new(last.measured, jiff::tz::TimeZone::system()).strftime("%Y-%m-%d %H:%M");
     let mut line = format!(
-        "round trip {:.2} frames ({:.2} ms) at {} Hz, {} frames a block, measured {day}; {}",
+        "round trip {:.2} frames ({:.2} ms) at {} Hz, {} frames a block, measured {day} from output {} to input {}; {}",
         last.round_trip_frames,
         ms(last.round_trip_frames, rate),
         last.rate,
         last.block,
+        last.output,
+        last.input,
         last.holds.words()
     );
     if trips.len() > 1 {
