@@ -107,7 +107,7 @@ fn among_noise_and_hum_it_is_right_or_refuses() {
     let mut measured = 0;
     let mut refused = 0;
     for (level, hum, probe) in
-        [(-50, 0.0, "impulses"), (-20, 0.0, "mls"), (-10, 0.0, "impulses"), (-70, 0.3, "impulses"), (0, 0.3, "sweep")]
+        [(-50, 0.0, "impulses"), (-20, 0.0, "mls"), (-10, 0.0, "impulses"), (-70, 0.3, "sweep"), (0, 0.3, "sweep")]
     {
         let mics = "]\nmics = [{ input = 2, file = \"hum.wav\", looped = true }]\n";
         let world = cable(512.5, 0.25, mics) + &format!("noises = [{{ input = 2, level = {level}, seed = 5 }}]\n");
