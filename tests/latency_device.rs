@@ -61,7 +61,9 @@ fn number(value: &Value, name: &str) -> f64 {
 
 #[test]
 fn a_cable_of_known_delay_is_measured_to_a_small_part_of_a_frame() {
-    for (delay, gain, polarity) in [(400.25, 0.5, "normal"), (777.7, -0.3, "inverted"), (128.0, 1.0, "normal")] {
+    for (delay, gain, polarity) in
+        [(400.25, 0.5, "normal"), (777.7, -0.3, "inverted"), (128.0, 1.0, "normal")]
+    {
         let world = cable(delay, gain, "]\nnoises = [{ input = 2, level = -80, seed = 3 }]\n");
         let (found, code) = quick(&world, &DRUMS);
         assert_eq!((found["outcome"].as_str(), code), (Some("measured"), 0), "{found:#}");
@@ -72,7 +74,8 @@ fn a_cable_of_known_delay_is_measured_to_a_small_part_of_a_frame() {
         assert_eq!((&found["polarity"], &found["shots"]), (&polarity.into(), &4.into()));
         assert!(number(&found, "snr_db") > 20.0 && found["reason"].is_null());
         // Quiet first, then by steps, never over the ceiling.
-        let risen: Vec<f64> = found["risen_db"].as_array().unwrap().iter().filter_map(Value::as_f64).collect();
+        let risen: Vec<f64> =
+            found["risen_db"].as_array().unwrap().iter().filter_map(Value::as_f64).collect();
         assert!(risen[0] == -48.0 && risen.windows(2).all(|pair| pair[1] - pair[0] == 6.0), "{risen:?}");
         assert!(risen.iter().all(|level| *level <= -12.0));
         let parts = found["budget"]["parts"].as_array().unwrap();
@@ -94,7 +97,9 @@ fn what_cannot_be_trusted_is_refused_with_its_reason() {
         let (found, code) = quick(&world, &DRUMS);
         assert_eq!((found["outcome"].as_str(), code), (Some("refused"), 1), "{found:#}");
         assert_eq!(found["reason"], reason, "{found:#}");
-        for name in ["round_trip_frames", "round_trip_ms", "interval_95_frames", "snr_db", "polarity", "shots"] {
+        for name in
+            ["round_trip_frames", "round_trip_ms", "interval_95_frames", "snr_db", "polarity", "shots"]
+        {
             assert!(found[name].is_null(), "{name} of a refusal: {found:#}");
         }
         assert!(found["mend"].as_str().is_some_and(|mend| !mend.is_empty()));
@@ -106,11 +111,16 @@ fn what_cannot_be_trusted_is_refused_with_its_reason() {
 fn among_noise_and_hum_it_is_right_or_refuses() {
     let mut measured = 0;
     let mut refused = 0;
-    for (level, hum, probe) in
-        [(-50, 0.0, "impulses"), (-20, 0.0, "mls"), (-10, 0.0, "impulses"), (-70, 0.3, "sweep"), (0, 0.3, "sweep")]
-    {
+    for (level, hum, probe) in [
+        (-50, 0.0, "impulses"),
+        (-20, 0.0, "mls"),
+        (-10, 0.0, "impulses"),
+        (-70, 0.3, "sweep"),
+        (0, 0.3, "sweep"),
+    ] {
         let mics = "]\nmics = [{ input = 2, file = \"hum.wav\", looped = true }]\n";
-        let world = cable(512.5, 0.25, mics) + &format!("noises = [{{ input = 2, level = {level}, seed = 5 }}]\n");
+        let world =
+            cable(512.5, 0.25, mics) + &format!("noises = [{{ input = 2, level = {level}, seed = 5 }}]\n");
         let folder = stage(&world);
         write_hum(&folder.path().join("hum.wav"), hum);
         let (found, code) = json(folder.path(), &[&QUICK[..], &DRUMS, &["--probe", probe]].concat());
@@ -153,7 +163,8 @@ fn lost_frames_cost_a_shot_and_not_the_answer() {
     assert_eq!((found["outcome"].as_str(), code), (Some("measured"), 0), "{found:#}");
     assert!((number(&found, "round_trip_frames") - 300.0).abs() < 0.002);
     assert!(number(&found, "shots_played_again") >= 1.0 && number(&found, "xruns") >= 1.0, "{found:#}");
-    let (found, code) = quick(&cable(300.0, 0.5, "]\nfaults = [{ at = 12000, kind = \"vanish\" }]\n"), &DRUMS);
+    let (found, code) =
+        quick(&cable(300.0, 0.5, "]\nfaults = [{ at = 12000, kind = \"vanish\" }]\n"), &DRUMS);
     assert_eq!((found["reason"].as_str(), code), (Some("device"), 1), "{found:#}");
 }
 
@@ -186,7 +197,8 @@ fn evidence_is_kept_whole_can_be_judged_again_and_is_not_written_over() {
 #[test]
 fn two_inputs_are_compared_and_levelled() {
     let other = ", { output = 1, input = 3, delay-frames = 540.5, gain = -0.4 }]\n";
-    let (found, code) = quick(&cable(300.0, 0.5, other), &["--output", "drums", "--input", "2", "--compare", "room"]);
+    let (found, code) =
+        quick(&cable(300.0, 0.5, other), &["--output", "drums", "--input", "2", "--compare", "room"]);
     assert_eq!((found["outcome"].as_str(), code), (Some("measured"), 0), "{found:#}");
     assert!((number(&found, "offset_frames") - 240.5).abs() < 0.1, "{found:#}");
     assert!((number(&found, "delay_first_frames") - 240.5).abs() <= 0.6);
@@ -213,11 +225,17 @@ fn block_sizes_are_tried_each_several_times_and_the_smallest_clean_one_recommend
     let words = ["--rig", "rig.toml", "--output", "1", "--input", "2", "--longest", "0.05", "--starts", "2"];
     let (found, code) = json(folder.path(), &[&words[..], &["--blocks", "512,64,32"]].concat());
     // A cable of 300 frames cannot be behind a block of 512: the world refuses it, and the rest goes on.
-    assert_eq!((found["outcome"].as_str(), code, number(&found, "block")), (Some("measured"), 0, 32.0), "{found:#}");
+    assert_eq!(
+        (found["outcome"].as_str(), code, number(&found, "block")),
+        (Some("measured"), 0, 32.0),
+        "{found:#}"
+    );
     let rows = found["blocks"].as_array().unwrap();
     let clean: Vec<bool> = rows.iter().filter_map(|row| row["clean"].as_bool()).collect();
     assert_eq!(clean, [false, true, true]);
-    assert!(rows[1]["starts"].as_array().unwrap().iter().all(|x| (x.as_f64().unwrap() - 300.0).abs() < 0.002));
+    assert!(
+        rows[1]["starts"].as_array().unwrap().iter().all(|x| (x.as_f64().unwrap() - 300.0).abs() < 0.002)
+    );
     let shown = Command::new(env!("CARGO_BIN_EXE_fogbell"))
         .args(["interfaces", "--rig", "rig.toml"])
         .current_dir(folder.path())
@@ -227,7 +245,8 @@ fn block_sizes_are_tried_each_several_times_and_the_smallest_clean_one_recommend
     let shown = String::from_utf8(shown.stdout).unwrap();
     assert!(shown.contains("round trip 300.00 frames (6.25 ms) at 48000 Hz, 64 frames a block"), "{shown}");
     let kept: Value =
-        serde_json::from_slice(&std::fs::read(folder.path().join("state/fogbell/latency.json")).unwrap()).unwrap();
+        serde_json::from_slice(&std::fs::read(folder.path().join("state/fogbell/latency.json")).unwrap())
+            .unwrap();
     assert_eq!(kept["results"].as_array().unwrap().len(), 4);
 }
 
@@ -249,13 +268,45 @@ fn an_output_must_be_named_or_be_the_rig_s_spare_loop() {
     }
 }
 
+#[test]
+fn a_run_measures_its_spare_loop_beside_the_show_and_tells_log_and_store() {
+    let folder = stage(
+        "inputs = 4\noutputs = 4\ncables = [{ output = 4, input = 4, delay-frames = 480.5, gain = 0.5 }]\n",
+    );
+    let show = "show = \"Coast run\"\n[click.drums]\n[feed.drums]\nhears = { drums = 0 }\n[feed.band]\n\
+                hears = { drums = -6 }\n[[song]]\ntitle = \"Low Tide\"\ntempo = 240\nbars = 2\n";
+    std::fs::write(folder.path().join("show.toml"), show).unwrap();
+    let rig = "[interface]\nhost = \"virtual\"\ndevice = \"hall.toml\"\n[outputs]\ndrums = 1\nband = 2\n\
+               [loop]\noutput = 4\ninput = 4\n";
+    std::fs::write(folder.path().join("rig.toml"), rig).unwrap();
+    let output = Command::new(env!("CARGO_BIN_EXE_fogbell"))
+        .args(["run", "show.toml", "--rig", "rig.toml", "--headless", "--no-ready", "--for", "7", "--json"])
+        .args(["--press", "4 start", "--log", "logs", "--record", "take.wav"])
+        .current_dir(folder.path())
+        .env("XDG_STATE_HOME", folder.path().join("state"))
+        .stdin(Stdio::null())
+        .output()
+        .unwrap();
+    let report: Value = serde_json::from_slice(&output.stdout)
+        .unwrap_or_else(|_| panic!("{}", String::from_utf8_lossy(&output.stderr)));
+    assert_eq!(output.status.code(), Some(0), "{report:#}");
+    let log = std::fs::read_dir(folder.path().join("logs")).unwrap().flatten().next().unwrap();
+    let log = std::fs::read_to_string(log.path()).unwrap();
+    assert!(log.contains("ROUND TRIP 480.50 frames (10.01 ms)"), "{log}");
+    let kept: Value =
+        serde_json::from_slice(&std::fs::read(folder.path().join("state/fogbell/latency.json")).unwrap())
+            .unwrap();
+    assert!((number(&kept["results"][0], "round_trip_frames") - 480.5).abs() < 0.005, "{kept:#}");
+}
+
 #[cfg(all(feature = "jack", target_os = "linux"))]
 mod on_a_server {
     use super::*;
     use crate::jack::Server;
     use std::time::{Duration, Instant};
 
-    const RIG: &str = "[interface]\nhost = \"jack\"\ndevice = \"loopback\"\nblock = 128\n[outputs]\ndrums = 1\n";
+    const RIG: &str =
+        "[interface]\nhost = \"jack\"\ndevice = \"loopback\"\nblock = 128\n[outputs]\ndrums = 1\n";
 
     fn folder() -> tempfile::TempDir {
         let folder = tempfile::tempdir().unwrap();
@@ -319,7 +370,8 @@ mod on_a_server {
         let server = Server::looped(512);
         wait_for(&server);
         let folder = folder();
-        let words = ["--rig", "rig.toml", "--output", "drums", "--input", "1", "--shots", "4", "--longest", "0.1"];
+        let words =
+            ["--rig", "rig.toml", "--output", "drums", "--input", "1", "--shots", "4", "--longest", "0.1"];
         for (answer, code) in [("", 1), ("no\n", 1), ("y\n", 1), ("yes\n", 0)] {
             let mut child = on(&server, folder.path(), &[&words[..], &["--json"]].concat())
                 .stdin(Stdio::piped())
@@ -331,7 +383,10 @@ mod on_a_server {
             let output = child.wait_with_output().unwrap();
             let said = String::from_utf8_lossy(&output.stderr);
             assert_eq!(output.status.code(), Some(code), "{answer:?}: {said}");
-            assert!(said.contains("output 1 (drums) and no other") && said.contains("phantom power"), "{said}");
+            assert!(
+                said.contains("output 1 (drums) and no other") && said.contains("phantom power"),
+                "{said}"
+            );
             assert!(said.contains("Are ears out"), "{said}");
             let found: Value = serde_json::from_slice(&output.stdout).unwrap();
             let reason = if code == 1 { Value::from("not_confirmed") } else { Value::Null };

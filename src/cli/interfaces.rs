@@ -160,7 +160,8 @@ fn list_of(rates: &[u32]) -> String {
 
 /// Results of a device. A pair of devices is named after both.
 fn measured<'k>(kept: &'k Reading, host: &'k str, id: &'k str) -> Vec<&'k Stored> {
-    let is = |stored: &&Stored| stored.id == id || stored.id.split('|').next().is_some_and(|out| out.trim() == id);
+    let is =
+        |stored: &&Stored| stored.id == id || stored.id.split('|').next().is_some_and(|out| out.trim() == id);
     kept.results.iter().rev().filter(|stored| stored.host == host).filter(is).collect()
 }
 

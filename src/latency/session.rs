@@ -5,8 +5,9 @@
 //! ceiling; frames that were lost cost a shot, which is repeated and counted.
 
 use super::shot::{Shot, ShotControl, ShotSetup, Take, shooter};
-use crate::device::{DeviceError, Health, HealthState, Interface, Negotiated, OpenSetup};
-use crate::units::{Decibels, Frames};
+use super::{Answer, Refusal};
+use crate::device::{DeviceError, Health, HealthState, Interface, Negotiated, OpenSetup, Running};
+use crate::units::{Decibels, Frames, SampleRate};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -56,6 +57,26 @@ pub enum Level {
     Nothing,
     /// The input is overloaded.
     TooLoud,
+}
+
+/// Over this a rise has come far enough: an interval of a hundredth of a frame.
+const GOOD_SNR_DB: f64 = 30.0;
+
+impl Level {
+    /// What a trial's verdict means for the level.
+    pub fn of(answer: &Answer) -> Level {
+        match answer {
+            Answer::Measured(found) if found.snr_db >= GOOD_SNR_DB => Level::Good,
+            Answer::Measured(_) => Level::Weak,
+            Answer::Refused(Refusal::Clipped { .. }) => Level::TooLoud,
+            Answer::Refused(Refusal::NothingCameBack { .. }) => Level::Nothing,
+            Answer::Refused(Refusal::TooQuiet { .. } | Refusal::TooNoisy { .. } | Refusal::Hum { .. }) => {
+                Level::Weak
+            }
+            // The level is not what is wrong: the whole probe says more about it.
+            Answer::Refused(_) => Level::Good,
+        }
+    }
 }
 
 /// A series on one start of a stream.
@@ -115,13 +136,7 @@ pub fn series(
     let (control, process) = shooter(&setup);
     let started = jiff::Timestamp::now();
     let mut running = opened.start(Box::new(process))?;
-    let mut gun = Gun {
-        control,
-        health: &mut || running.health(),
-        rate: f64::from(negotiated.rate.hertz()),
-        fired: 0,
-        spoilt: 0,
-    };
+    let mut gun = Gun::new(control, negotiated.rate, Alone(&mut *running));
     let shot = gun.series(plan, level_of);
     let (spoilt, health) = (gun.spoilt, running.health());
     running.stop();
@@ -140,18 +155,47 @@ pub fn series(
     })
 }
 
-type Shots = (Take, Decibels, Level, Vec<Decibels>);
+/// A take, its level, how the rise ended, and the levels on the way.
+pub type Shots = (Take, Decibels, Level, Vec<Decibels>);
 
-struct Gun<'a> {
+/// The stream that shots are fired on.
+pub trait Stream {
+    /// Asked a few hundred times a second.
+    fn health(&mut self) -> Health;
+
+    /// Returns when a shot may begin, or when there is no more to wait for.
+    fn turn(&mut self) {}
+}
+
+/// Nothing else plays.
+struct Alone<'a>(&'a mut dyn Running);
+
+impl Stream for Alone<'_> {
+    fn health(&mut self) -> Health {
+        self.0.health()
+    }
+}
+
+/// Fires shots on a stream that runs.
+pub struct Gun<S> {
     control: ShotControl,
-    health: &'a mut dyn FnMut() -> Health,
+    stream: S,
     rate: f64,
     fired: usize,
     spoilt: u32,
 }
 
-impl Gun<'_> {
-    fn series(&mut self, plan: &Plan, level_of: &mut dyn FnMut(&Take) -> Level) -> Result<Shots, Failure> {
+impl<S: Stream> Gun<S> {
+    pub fn new(control: ShotControl, rate: SampleRate, stream: S) -> Gun<S> {
+        Gun { control, stream, rate: f64::from(rate.hertz()), fired: 0, spoilt: 0 }
+    }
+
+    /// Settles, rises, plays the whole probe. Errors: the stream stops, or every shot is spoilt.
+    pub fn series(
+        &mut self,
+        plan: &Plan,
+        level_of: &mut dyn FnMut(&Take) -> Level,
+    ) -> Result<Shots, Failure> {
         self.settle()?;
         let (mut risen, mut level) = (Vec::new(), plan.quiet.0.min(plan.ceiling.0));
         loop {
@@ -172,17 +216,18 @@ impl Gun<'_> {
     /// The first callbacks of a stream are uneven on many hosts, and the input may not be there yet.
     fn settle(&mut self) -> Result<(), Failure> {
         let begun = Instant::now();
-        while (self.health)().callbacks < 4 || begun.elapsed() < Duration::from_millis(150) {
+        while self.stream.health().callbacks < 4 || begun.elapsed() < Duration::from_millis(150) {
             self.alive(begun, Duration::ZERO)?;
             std::thread::sleep(LOOK);
         }
         Ok(())
     }
 
-    /// A whole take; spoilt ones are played again.
-    fn shoot(&mut self, probe: usize, frames: usize, level: f64) -> Result<Take, Failure> {
+    /// A whole take of the plan's trial (0) or probe (1); spoilt ones are played again.
+    pub fn shoot(&mut self, probe: usize, frames: usize, level: f64) -> Result<Take, Failure> {
         let lasts = Duration::from_secs_f64(frames as f64 / self.rate);
         loop {
+            self.stream.turn();
             self.fired += 1;
             let wait = self.fired * STRIDE % 1024;
             self.control.shoot(Shot { probe, gain: Decibels(level).gain(), frames, wait });
@@ -209,7 +254,7 @@ impl Gun<'_> {
     }
 
     fn alive(&mut self, begun: Instant, lasts: Duration) -> Result<(), Failure> {
-        match (self.health)().state {
+        match self.stream.health().state {
             HealthState::Lost(why) => Err(Failure::Stopped(why)),
             HealthState::Stalled => {
                 Err(Failure::Stopped("it has stopped calling, although no error came".into()))

@@ -201,7 +201,9 @@ fn play(probe: &[f32], gain: f32, ceiling: f32, first: i64, output: &mut [f32]) 
 fn record(heard: &mut [f32], first: i64, input: &[f32]) -> u32 {
     let mut odd = 0;
     for (sample, frame) in input.iter().zip(first..) {
-        let Some(place) = usize::try_from(frame).ok().and_then(|frame| heard.get_mut(frame)) else { continue };
+        let Some(place) = usize::try_from(frame).ok().and_then(|frame| heard.get_mut(frame)) else {
+            continue;
+        };
         if sample.is_finite() {
             *place = *sample;
         } else {

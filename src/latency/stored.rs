@@ -182,9 +182,8 @@ pub fn add(path: &Path, new: &[Stored]) -> std::io::Result<()> {
 }
 
 fn kept(results: Vec<Stored>) -> Vec<Stored> {
-    let alike = |a: &Stored, b: &Stored| {
-        (&a.host, &a.id, a.rate, a.block) == (&b.host, &b.id, b.rate, b.block)
-    };
+    let alike =
+        |a: &Stored, b: &Stored| (&a.host, &a.id, a.rate, a.block) == (&b.host, &b.id, b.rate, b.block);
     let mut kept: Vec<Stored> = Vec::new();
     for stored in results.into_iter().rev() {
         if kept.len() < MOST && kept.iter().filter(|other| alike(other, &stored)).count() < MOST_ALIKE {

@@ -34,7 +34,20 @@ impl Server {
         let said = tempfile::NamedTempFile::new().unwrap();
         let process = Command::new("jackd")
             .args(first)
-            .args(["-n", &name, "-d", "dummy", "-r", "48000", "-p", &period.to_string(), "-C", "8", "-P", "8"])
+            .args([
+                "-n",
+                &name,
+                "-d",
+                "dummy",
+                "-r",
+                "48000",
+                "-p",
+                &period.to_string(),
+                "-C",
+                "8",
+                "-P",
+                "8",
+            ])
             .env("JACK_NO_AUDIO_RESERVATION", "1")
             .stdin(Stdio::null())
             .stdout(said.reopen().unwrap())

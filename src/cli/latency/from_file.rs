@@ -84,4 +84,3 @@ fn channel<'a>(heard: &'a Audio, path: &std::path::Path, wanted: Option<&str>) -
         )
     })
 }
-

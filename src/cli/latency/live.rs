@@ -90,7 +90,9 @@ fn failed(failure: &Failure) -> Told {
         Failure::Device(error) => Told::refused("device", &error.to_string()),
         Failure::Stopped(why) => Told::refused(
             "device",
-            &format!("the device stopped: {why}\n  to mend it: bring it or its server back, then measure again"),
+            &format!(
+                "the device stopped: {why}\n  to mend it: bring it or its server back, then measure again"
+            ),
         ),
         Failure::Unsteady { spoilt } => Told::refused(
             "frames_lost",
@@ -119,7 +121,8 @@ fn place(aim: &Aim, heard: &Heard) -> String {
 fn figures(aim: &Aim, heard: &Heard) -> Value {
     let series = &heard.series;
     let claimed = series.negotiated.claimed_latency.map(|frames| frames.0);
-    let beyond = heard.answer.measured().zip(claimed).map(|(found, claimed)| found.round_trip_frames - claimed as f64);
+    let beyond =
+        heard.answer.measured().zip(claimed).map(|(found, claimed)| found.round_trip_frames - claimed as f64);
     json!({
         "host": series.negotiated.host, "device": series.negotiated.device, "id": series.negotiated.id,
         "rate": series.negotiated.rate.hertz(), "block": series.negotiated.block,
@@ -136,7 +139,12 @@ fn figures(aim: &Aim, heard: &Heard) -> Value {
 fn means(told: &mut Told, heard: &Heard, rate: SampleRate) {
     let Answer::Measured(found) = &heard.answer else { return };
     let series = &heard.series;
-    let parts = budget(found.round_trip_frames, &series.negotiated, series.input_offset, rate.frames(LOOK_AHEAD_SECONDS));
+    let parts = budget(
+        found.round_trip_frames,
+        &series.negotiated,
+        series.input_offset,
+        rate.frames(LOOK_AHEAD_SECONDS),
+    );
     let _ = write!(told.words, "\n{}", words::budget(&parts, rate));
     told.json["budget"] = serde_json::to_value(&parts).unwrap_or_default();
     let total = words::ms(parts.total_frames, rate);
@@ -167,7 +175,10 @@ pub fn compared(heard: [&[f32]; 2], names: [&str; 2], rate: SampleRate) -> Told 
     let mut fact = |name: &str, rest: String| {
         let _ = writeln!(text, "  {name:<16}{rest}");
     };
-    fact("surely", format!("± {:.3} frames (95 %), over {} stretches", found.interval_95_frames, found.stretches));
+    fact(
+        "surely",
+        format!("± {:.3} frames (95 %), over {} stretches", found.interval_95_frames, found.stretches),
+    );
     let delay = found.delay_first_frames.max(found.delay_second_frames);
     fact("to level them", format!("delay what feeds input {early} by {delay:.0} frames"));
     fact("level", format!("input {} is {:+.1} dB against input {}", names[1], found.level_db, names[0]));
@@ -203,7 +214,11 @@ pub fn distance(told: &mut Told, answer: &Answer, args: &Args, rate: SampleRate)
     if args.less.is_none() {
         text.push_str("That counts the interface's own time as air: take it off with --less FRAMES (measured over a cable).\n");
     }
-    let _ = writeln!(text, "To bring a near microphone in line with it, delay the near one by {:.0} frames.\n", mic.delay_ms * f64::from(rate.hertz()) / 1e3);
+    let _ = writeln!(
+        text,
+        "To bring a near microphone in line with it, delay the near one by {:.0} frames.\n",
+        mic.delay_ms * f64::from(rate.hertz()) / 1e3
+    );
     text.push_str("  distance      delay      there and back   frames\n");
     let table = air::table(celsius, f64::from(rate.hertz()));
     for row in &table {
@@ -254,7 +269,9 @@ fn result(aim: &Aim, heard: &Heard) -> Stored {
 fn keep(results: &[Stored], told: &mut Told) {
     let kept = match stored::place() {
         None => Err("this user has no folder for it".to_string()),
-        Some(path) => stored::add(&path, results).map(|()| path.clone()).map_err(|why| format!("{}: {why}", path.display())),
+        Some(path) => stored::add(&path, results)
+            .map(|()| path.clone())
+            .map_err(|why| format!("{}: {why}", path.display())),
     };
     let holds = results.first().map_or("", |result| result.holds.words());
     let words = match &kept {
@@ -269,8 +286,12 @@ fn keep_evidence(folder: &std::path::Path, heard: &Heard, told: &mut Told) {
     let series = &heard.series;
     let gain = series.take.gain;
     let probe: Vec<f32> = heard.probe.samples.iter().map(|sample| sample * gain).collect();
-    let evidence =
-        Evidence { rate: series.negotiated.rate, probe: &probe, recording: &series.take.heard, result: &told.json };
+    let evidence = Evidence {
+        rate: series.negotiated.rate,
+        probe: &probe,
+        recording: &series.take.heard,
+        result: &told.json,
+    };
     match save::save(folder, &evidence) {
         Ok(()) => {
             let _ = writeln!(told.words, "Evidence: {}", folder.display());
@@ -301,7 +322,9 @@ fn swept(args: &Args, aim: &Aim, interface: &mut dyn Interface, open: &OpenSetup
     };
     let mut text = sentence + &sweep::text(&rows, open.rate);
     if rows.iter().any(|row| row.block != row.asked) {
-        text.push_str("This device keeps a block of its own: change it where the device or its server is set up.\n");
+        text.push_str(
+            "This device keeps a block of its own: change it where the device or its server is set up.\n",
+        );
     }
     let refused: Vec<&String> = rows.iter().flat_map(|row| &row.refused).collect();
     refused.iter().for_each(|why| {

@@ -5,7 +5,7 @@ use super::target::Channel;
 use crate::device::{Interface, OpenSetup};
 use crate::latency::session::{Failure, Level, Plan, QUIET, Series, Sound, series};
 use crate::latency::shot::Take;
-use crate::latency::{Answer, Options, Path, Probe, ProbeKind, Refusal, analyse};
+use crate::latency::{Answer, Options, Path, Probe, ProbeKind, analyse};
 use crate::units::{Decibels, SampleRate};
 
 /// The span of a trial's clicks and of a whole probe, in seconds: with half a second of delay and seven trials the
@@ -15,9 +15,6 @@ const TRIAL_SHOTS: usize = 3;
 const WHOLE_SECONDS: f64 = 3.5;
 /// For a quick look: one of many starts, or between songs.
 pub const QUICK_SECONDS: f64 = 0.5;
-
-/// Over this a rise has come far enough.
-const GOOD_SNR_DB: f64 = 30.0;
 
 /// What is played on which channels, and how it is judged.
 #[derive(Clone, Debug)]
@@ -110,18 +107,7 @@ impl Aim {
 
     fn level_of(&self, trial: &Probe, take: &Take) -> Level {
         let heard = take.heard.first().map_or(&[][..], Vec::as_slice);
-        match analyse(trial, heard, &self.options) {
-            _ if self.listens => Level::Good,
-            Answer::Measured(measured) if measured.snr_db >= GOOD_SNR_DB => Level::Good,
-            Answer::Measured(_) => Level::Weak,
-            Answer::Refused(Refusal::Clipped { .. }) => Level::TooLoud,
-            Answer::Refused(Refusal::NothingCameBack { .. }) => Level::Nothing,
-            Answer::Refused(
-                Refusal::TooQuiet { .. } | Refusal::TooNoisy { .. } | Refusal::Hum { .. },
-            ) => Level::Weak,
-            // The level is not what is wrong: the whole probe says more about it.
-            Answer::Refused(_) => Level::Good,
-        }
+        if self.listens { Level::Good } else { Level::of(&analyse(trial, heard, &self.options)) }
     }
 }
 

@@ -121,9 +121,9 @@ fn kind(args: &Args) -> Result<ProbeKind, String> {
         None | Some("impulses") => Ok(ProbeKind::Impulses),
         Some("sweep") => Ok(ProbeKind::Sweep),
         Some("mls") => Ok(ProbeKind::Mls),
-        Some(other) => {
-            Err(format!("--probe knows no `{other}`\n  to mend it: write impulses, sweep or mls; a file goes with --from"))
-        }
+        Some(other) => Err(format!(
+            "--probe knows no `{other}`\n  to mend it: write impulses, sweep or mls; a file goes with --from"
+        )),
     }
 }
 

@@ -183,7 +183,8 @@ pub fn history(results: &[&Stored]) -> Option<String> {
     let least = trips.iter().copied().fold(f64::INFINITY, f64::min);
     let most = trips.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let rate = SampleRate::new(last.rate)?;
-    let day = jiff::ZonedDateTime::new(last.measured, jiff::tz::TimeZone::system()).strftime("%Y-%m-%d %H:%M");
+    let day =
+        jiff::ZonedDateTime::new(last.measured, jiff::tz::TimeZone::system()).strftime("%Y-%m-%d %H:%M");
     let mut line = format!(
         "round trip {:.2} frames ({:.2} ms) at {} Hz, {} frames a block, measured {day} from output {} to input {}; {}",
         last.round_trip_frames,

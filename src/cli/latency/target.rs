@@ -44,8 +44,10 @@ fn pick(
     wanted: Option<&str>,
     spare: Option<u16>,
 ) -> Result<Channel, String> {
-    let name_of = |number: u16| named.iter().find(|(_, other)| *other == number).map(|(name, _)| name.clone());
-    let there = || named.iter().map(|(name, number)| format!("{name} ({number})")).collect::<Vec<_>>().join(", ");
+    let name_of =
+        |number: u16| named.iter().find(|(_, other)| *other == number).map(|(name, _)| name.clone());
+    let there =
+        || named.iter().map(|(name, number)| format!("{name} ({number})")).collect::<Vec<_>>().join(", ");
     let Some(wanted) = wanted.map(str::trim) else {
         return match spare {
             Some(number) => Ok(Channel { number, name: Some("spare loop".into()) }),

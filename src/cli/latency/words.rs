@@ -53,7 +53,8 @@ pub fn figures(found: &Measurement, rate: SampleRate) -> String {
     fact("came back at", format!("{:.1} dBFS, {:.0} dB over the noise", found.level_db, found.snr_db));
     fact("shots", format!("{} of {} agree", found.shots, found.shots_played));
     if let Some(echo) = &found.echo {
-        let after = format!("{:.1} frames behind, {:.1} dB against the first", echo.after_frames, echo.level_db);
+        let after =
+            format!("{:.1} frames behind, {:.1} dB against the first", echo.after_frames, echo.level_db);
         fact("second arrival", after);
     }
     out
@@ -67,25 +68,31 @@ pub fn about(series: &Series, found: Option<&Measurement>, place: &str) -> Strin
     };
     let tried = series.risen.len();
     let first = series.risen.first().map_or(series.level.0, |level| level.0);
-    fact("played at", match tried {
-        1 => format!("{:.0} dBFS", series.level.0),
-        _ => format!("{:.0} dBFS, from {first:.0} in {tried} steps", series.level.0),
-    });
+    fact(
+        "played at",
+        match tried {
+            1 => format!("{:.0} dBFS", series.level.0),
+            _ => format!("{:.0} dBFS, from {first:.0} in {tried} steps", series.level.0),
+        },
+    );
     if let Some(found) = found {
         let rate = series.negotiated.rate;
-        fact("driver claims", match series.negotiated.claimed_latency {
-            None => "nothing".into(),
-            Some(claimed) => {
-                let beyond = found.round_trip_frames - claimed.0 as f64;
-                let word = if beyond < 0.0 { "fewer" } else { "more" };
-                format!(
-                    "{} frames; {:.2} {word} ({:.2} ms) are measured",
-                    claimed.0,
-                    beyond.abs(),
-                    ms(beyond.abs(), rate)
-                )
-            }
-        });
+        fact(
+            "driver claims",
+            match series.negotiated.claimed_latency {
+                None => "nothing".into(),
+                Some(claimed) => {
+                    let beyond = found.round_trip_frames - claimed.0 as f64;
+                    let word = if beyond < 0.0 { "fewer" } else { "more" };
+                    format!(
+                        "{} frames; {:.2} {word} ({:.2} ms) are measured",
+                        claimed.0,
+                        beyond.abs(),
+                        ms(beyond.abs(), rate)
+                    )
+                }
+            },
+        );
     }
     fact("on", place.into());
     let trouble = [
@@ -93,8 +100,11 @@ pub fn about(series: &Series, found: Option<&Measurement>, place: &str) -> Strin
         (series.slips, "slips of the input"),
         (u64::from(series.spoilt), "shots played again"),
     ];
-    let told: Vec<String> =
-        trouble.iter().filter(|(count, _)| *count > 0).map(|(count, what)| format!("{count} {what}")).collect();
+    let told: Vec<String> = trouble
+        .iter()
+        .filter(|(count, _)| *count > 0)
+        .map(|(count, what)| format!("{count} {what}"))
+        .collect();
     fact("trouble", if told.is_empty() { "none".into() } else { told.join(", ") });
     out
 }
@@ -151,9 +161,11 @@ mod tests {
         let expected = "The round trip is 400.25 frames (8.34 ms), steady to 0.004 frame over 15 shots.";
         assert_eq!(sentence, expected);
         let figures = figures(&found(), rate);
-        let ends: Vec<usize> =
-            figures.lines().filter_map(|line| line.find(" frames ")).collect();
+        let ends: Vec<usize> = figures.lines().filter_map(|line| line.find(" frames ")).collect();
         assert!(ends.len() == 4 && ends.iter().all(|end| *end == ends[0]), "{figures}");
-        assert!(figures.contains("INVERTED") && figures.lines().all(|line| line.chars().count() <= 80), "{figures}");
+        assert!(
+            figures.contains("INVERTED") && figures.lines().all(|line| line.chars().count() <= 80),
+            "{figures}"
+        );
     }
 }

@@ -14,6 +14,7 @@ mod rehearse;
 mod result;
 mod screen;
 mod session;
+mod spare_loop;
 mod telling;
 
 use super::Outcome;

@@ -104,7 +104,11 @@ impl Night {
         slots_fit(&show, &rig, &args.show)?;
         let mut interface = device::choose_in(&rig.interface, &rig.folder)?;
         let (outlets, folded) = outlets(&rig, interface.as_ref())?;
-        let opened = interface.open(&open_setup(&rig, outlets))?;
+        let mut open = open_setup(&rig, outlets);
+        if let (Some((output, input)), None) = (rig.spare_loop, &folded) {
+            (open.outputs, open.inputs) = (open.outputs.max(output), open.inputs.max(input));
+        }
+        let opened = interface.open(&open)?;
         let negotiated = opened.negotiated().clone();
         let (set, mut notes) = ready_set(&show, negotiated.rate)?;
         notes.extend(folded);

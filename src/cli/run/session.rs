@@ -6,6 +6,7 @@ use super::fitness::{Fitness, show_device};
 use super::metered::Metered;
 use super::night::{Night, Refusal};
 use super::result::{End, Report};
+use super::spare_loop::{self, Watch};
 use super::telling::{Notes, Telling};
 use super::{Args, headless, screen};
 use crate::cli::Outcome;
@@ -109,6 +110,7 @@ fn play(args: &Args, night: Night) -> Result<Report, Refusal> {
         negotiated.block
     );
     let load = Arc::new(LoadMeter::new());
+    let (process, spare) = spare_loop::beside(process, &rig, &negotiated);
     let running = opened.start(Box::new(Metered::new(process, &load, negotiated.rate)))?;
     let quiet = args.json || !args.headless;
     let fitness = (!args.no_ready).then(|| Fitness::look(&args.log_folder(), &rig, &log_notes, !quiet));
@@ -129,6 +131,7 @@ fn play(args: &Args, night: Night) -> Result<Report, Refusal> {
         load: Arc::clone(&load),
     })
     .map_err(|error| cannot("no thread for the desk", error))?;
+    let spare = spare.and_then(|spare| Watch::spawn(spare, shared.clone(), log_notes.clone()).ok());
     let commands = Commands { ring: control.commands, next: 0, notes: log_notes.clone() };
     let title = show.title.clone();
     let mut stage = Stage {
@@ -150,6 +153,9 @@ fn play(args: &Args, night: Night) -> Result<Report, Refusal> {
     };
     let end = if args.headless { headless::drive(&mut stage) } else { screen::drive(&mut stage)? };
     let health = shared.lock().health.clone();
+    if let Some(spare) = spare {
+        spare.end();
+    }
     let finished = desk.finish();
     let telling = finished.map(|(running, telling)| {
         running.stop();
