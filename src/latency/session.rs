@@ -306,7 +306,7 @@ mod tests {
         series(&mut interface, &open, &plan(), &mut |take| match take.peak() {
             peak if peak > 0.5 => Level::TooLoud,
             peak if peak > 0.0 && peak < 0.01 => Level::Weak,
-            peak if peak == 0.0 => Level::Nothing,
+            0.0 => Level::Nothing,
             _ => Level::Good,
         })
     }

@@ -37,7 +37,7 @@ pub fn judge(args: &Args, recording: &std::path::Path) -> Result<Told, String> {
     let mut told = answer_told(&answer, rate);
     told.json["rate"] = rate.hertz().into();
     if args.mic {
-        super::live::distance(&mut told, &answer, args, rate);
+        super::live::distance(&mut told, &answer, args.less, args.temperature, rate);
     }
     Ok(told)
 }

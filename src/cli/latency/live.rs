@@ -73,7 +73,8 @@ fn once(args: &Args, rig: &Rig, aim: &Aim, interface: &mut dyn Interface, open: 
         let _ = write!(told.words, "\n{}", words::about(&heard.series, None, &place));
         add(&mut told.json, figures(aim, &heard));
     } else if args.mic {
-        distance(&mut told, &heard.answer, args, rate);
+        let less = args.less.or_else(|| over_cable(&heard));
+        distance(&mut told, &heard.answer, less, args.temperature, rate);
     } else if let Answer::Measured(_) = heard.answer {
         means(&mut told, &heard, rate);
         keep(&[result(aim, &heard)], &mut told);
@@ -149,7 +150,7 @@ fn means(told: &mut Told, heard: &Heard, rate: SampleRate) {
     told.json["budget"] = serde_json::to_value(&parts).unwrap_or_default();
     let total = words::ms(parts.total_frames, rate);
     let meant = meaning::of(total);
-    let _ = writeln!(told.words, "\nWhat {total:.1} ms from microphone to ear mean ({}):", meant[0].source);
+    let _ = writeln!(told.words, "\nWhat {total:.1} ms from microphone to ear means ({}):", meant[0].source);
     meant.iter().for_each(|meaning| {
         let _ = writeln!(told.words, "  {}", meaning.sentence);
     });
@@ -195,25 +196,39 @@ pub fn compared(heard: [&[f32]; 2], names: [&str; 2], rate: SampleRate) -> Told 
     Told { outcome: Outcome::Done, words: text, json }
 }
 
+/// The last round trip over a cable on this device, where it still holds.
+fn over_cable(heard: &Heard) -> Option<f64> {
+    let at = &heard.series.negotiated;
+    if Holds::of(at).is_stale_after_a_start() {
+        return None;
+    }
+    let kept = stored::read(&stored::place()?);
+    let alike = |stored: &&Stored| (stored.rate, stored.block) == (at.rate.hertz(), at.block);
+    kept.of(&at.host, &at.id).find(alike).map(|stored| stored.round_trip_frames)
+}
+
 /// How far away a microphone is, and what distances cost.
-pub fn distance(told: &mut Told, answer: &Answer, args: &Args, rate: SampleRate) {
+pub fn distance(told: &mut Told, answer: &Answer, less: Option<f64>, celsius: f64, rate: SampleRate) {
     let Answer::Measured(found) = answer else { return };
-    let over_cable = words::ms(args.less.unwrap_or(0.0), rate);
+    let over_cable = words::ms(less.unwrap_or(0.0), rate);
     let interval = words::ms(found.interval_95_frames, rate);
-    let Some(mic) = air::to_microphone(found.round_trip_ms, over_cable, interval, args.temperature) else {
+    let Some(mic) = air::to_microphone(found.round_trip_ms, over_cable, interval, celsius) else {
         let words = "the way through the air is shorter than the one over the cable\n  to mend it: measure both on \
                      this interface, at this block, on the same start";
         *told = Told::refused("shorter_than_cable", words);
         return;
     };
-    let celsius = args.temperature;
     let mut text = format!(
         "The microphone is {:.2} m away (± {:.2} m), {:.2} ms at {celsius} °C.\n",
         mic.metres, mic.plus_or_minus_metres, mic.delay_ms
     );
-    if args.less.is_none() {
-        text.push_str("That counts the interface's own time as air: take it off with --less FRAMES (measured over a cable).\n");
-    }
+    let _ = match less {
+        Some(less) => writeln!(text, "{less:.2} frames are taken off: the way over a cable."),
+        None => writeln!(
+            text,
+            "That counts the interface's own time as air: measure it over a cable, then give --less FRAMES."
+        ),
+    };
     let _ = writeln!(
         text,
         "To bring a near microphone in line with it, delay the near one by {:.0} frames.\n",
@@ -240,7 +255,7 @@ pub fn distance(told: &mut Told, answer: &Answer, args: &Args, rate: SampleRate)
     told.json["microphone"] = json!(mic);
     told.json["distances"] = json!(table);
     told.json["temperature_celsius"] = celsius.into();
-    told.json["less_frames"] = args.less.into();
+    told.json["less_frames"] = less.into();
 }
 
 /// As it is stored.
@@ -336,7 +351,8 @@ fn swept(args: &Args, aim: &Aim, interface: &mut dyn Interface, open: &OpenSetup
         "reason": if measured { Value::Null } else { "no_clean_block".into() },
         "round_trip_frames": best.map(sweep::Row::median),
         "round_trip_ms": best.map(|row| words::ms(row.median(), open.rate)),
-        "block": best.map(|row| row.block), "rate": open.rate.hertz(),
+        "interval_95_frames": null, "snr_db": null, "polarity": null,
+        "shots": null, "block": best.map(|row| row.block), "rate": open.rate.hertz(),
         "blocks": rows.iter().map(|row| {
             let mut object = serde_json::to_value(row).unwrap_or_default();
             add(&mut object, json!({
