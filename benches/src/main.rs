@@ -1,8 +1,10 @@
-//! What a block costs.
+//! What a block costs, and what the analysis of a round trip does.
 //!
 //! `--bench` times the worst scene and a bare mix of the same size with criterion. `--worst-scene BLOCKS` and
 //! `--bare-mix BLOCKS` run the same blocks for callgrind (`benches/callgrind.sh`), which counts instructions in
 //! `process_worst_scene` and `process_bare_mix`.
+
+mod latency;
 
 mod scene;
 mod timecode;
@@ -55,6 +57,7 @@ fn bench() {
     group.bench_function("bare mix", |bench| bench.iter(|| process_bare_mix(&mut mix)));
     group.finish();
     timecode::bench(&mut criterion);
+    latency::bench(&mut criterion);
     let block = FRAMES as f64 / 48_000.0 * 1e6;
     println!("a block of {FRAMES} frames at 48 kHz lasts {block:.0} us: 1 % is {:.1} us", block / 100.0);
 }
