@@ -76,15 +76,17 @@ pub struct Common {
     /// Lag of the first value.
     pub from: i64,
     pub values: Vec<f64>,
-    /// The main peak's height, and where between frames it lies.
+    /// The main peak's height.
     pub height: f64,
-    pub fraction: f64,
+    /// What a shot alone would leave there, for a height of 1; lag 0 in the middle. See [`own_shape`].
+    shape: Vec<f64>,
     /// Spread of a value by noise.
     pub noise: f64,
 }
 
-/// How far behind the main peak to look, in seconds.
+/// How far behind the main peak to look, and how far its own shape reaches, in seconds.
 const BEHIND: f64 = 0.1;
+const SHAPE: f64 = 0.060;
 
 /// `height` is that of one shot in the matched filter.
 pub fn common(probe: &Probe, heard: &Heard, shots: &[Fine], height: f64, longest_delay: usize) -> Common {
@@ -105,17 +107,30 @@ pub fn common(probe: &Probe, heard: &Heard, shots: &[Fine], height: f64, longest
         median(&mut column)
     });
     let noise = heard.floor * 1.25 / (shots.len().max(1) as f64).sqrt();
-    Common { from, values: values.collect(), height, fraction: mean - delay as f64, noise }
+    Common {
+        from,
+        values: values.collect(),
+        height,
+        shape: own_shape(probe, SHAPE, mean - delay as f64),
+        noise,
+    }
 }
 
 impl Common {
-    /// The value at a lag, less what the shot's own shape (see [`own_shape`]) puts there.
-    fn less(&self, lag: i64, shape: &[f64]) -> Option<f64> {
-        let value = self.values.get(usize::try_from(lag - self.from).ok()?)?;
-        let middle = shape.len() as i64 / 2;
-        let own =
-            usize::try_from(lag + middle).ok().and_then(|place| shape.get(place)).copied().unwrap_or(0.0);
+    /// The value at a lag, less what the shot's own shape puts there.
+    fn less(&self, lag: i64) -> Option<f64> {
+        let value = self.at(lag)?;
+        let middle = self.shape.len() as i64 / 2;
+        let own = usize::try_from(lag + middle)
+            .ok()
+            .and_then(|place| self.shape.get(place))
+            .copied()
+            .unwrap_or(0.0);
         Some(value - own * self.height)
+    }
+
+    fn at(&self, lag: i64) -> Option<f64> {
+        self.values.get(usize::try_from(lag - self.from).ok()?).copied()
     }
 
     /// The last lag there is.
@@ -146,9 +161,8 @@ pub struct Other {
 pub fn others(probe: &Probe, common: &Common) -> (Option<Other>, Option<Other>, Option<Other>) {
     // So near behind, a path's own response is still sounding.
     let near = (0.0005 * f64::from(probe.rate.hertz())) as i64;
-    let shape = own_shape(probe, 0.060, common.fraction);
     let strongest = |lags: std::ops::RangeInclusive<i64>| {
-        lags.filter_map(|lag| Some(Other { lag, height: common.less(lag, &shape)?.abs() / common.height }))
+        lags.filter_map(|lag| Some(Other { lag, height: common.less(lag)?.abs() / common.height }))
             .max_by(|a, b| a.height.total_cmp(&b.height))
     };
     (strongest(common.from..=-near), strongest(1 - near..=3), strongest(near..=common.to()))
@@ -176,14 +190,12 @@ fn own_shape(probe: &Probe, seconds: f64, fraction: f64) -> Vec<f64> {
 /// Energy from 1 to 60 ms behind the main peak against its own, in decibels, when it is more than noise explains.
 pub fn trail(probe: &Probe, common: &Common) -> Option<f64> {
     let rate = f64::from(probe.rate.hertz());
-    let shape = own_shape(probe, 0.060, common.fraction);
     let lag = |seconds: f64| (seconds * rate) as i64;
-    let energy = |from: i64, to: i64, shape: &[f64]| -> f64 {
-        (from..to).filter_map(|lag| common.less(lag, shape)).map(|value| value * value).sum()
-    };
-    let main = energy(-lag(0.001), lag(0.001), &[]);
+    let main: f64 =
+        (-lag(0.001)..lag(0.001)).filter_map(|lag| common.at(lag)).map(|value| value * value).sum();
     let count = (lag(0.060) - lag(0.001)) as f64;
-    let behind = energy(lag(0.001), lag(0.060), &shape) - count * common.noise.powi(2);
+    let rest = (lag(0.001)..lag(0.060)).filter_map(|lag| common.less(lag)).map(|value| value * value);
+    let behind = rest.sum::<f64>() - count * common.noise.powi(2);
     let doubt = 4.0 * (4.0 * count).sqrt() * common.noise.powi(2);
     (behind > doubt && main > 0.0).then(|| 10.0 * (behind / main).log10())
 }

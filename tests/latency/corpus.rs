@@ -128,6 +128,15 @@ fn error(trial: &Trial) -> Option<f64> {
     trial.truth.iter().map(off).min_by(f64::total_cmp)
 }
 
+/// Of one condition: trials, refusals, the largest error, refusals by reason.
+#[derive(Default)]
+struct Row {
+    all: u32,
+    refused: u32,
+    largest: f64,
+    why: BTreeMap<&'static str, u32>,
+}
+
 fn run(seeds: std::ops::Range<u64>) {
     let seeds: Vec<u64> = match std::env::var("SEED").ok().and_then(|text| text.parse().ok()) {
         Some(seed) => vec![seed],
@@ -142,17 +151,17 @@ fn run(seeds: std::ops::Range<u64>) {
         let running: Vec<_> = (0..workers).map(work).collect();
         running.into_iter().flat_map(|thread| thread.join().unwrap()).collect()
     });
-    let mut table: BTreeMap<&str, (u32, u32, f64, BTreeMap<&str, u32>)> = BTreeMap::new();
+    let mut table: BTreeMap<&str, Row> = BTreeMap::new();
     let mut wrong = Vec::new();
     for (seed, trial) in &trials {
         let row = table.entry(trial.condition).or_default();
-        row.0 += 1;
+        row.all += 1;
         if let Some(refusal) = trial.answer.refused() {
-            row.1 += 1;
-            *row.3.entry(refusal.word()).or_default() += 1;
+            row.refused += 1;
+            *row.why.entry(refusal.word()).or_default() += 1;
         }
         let off = error(trial).unwrap_or(0.0);
-        row.2 = row.2.max(off);
+        row.largest = row.largest.max(off);
         if off > 1.0 {
             wrong.push(format!(
                 "SEED={seed}: {} is off by {off:.2} ({}): {:?}",
@@ -163,16 +172,16 @@ fn run(seeds: std::ops::Range<u64>) {
             println!("{}: {} {:?}", trial.condition, trial.words, trial.answer);
         }
     }
-    for (condition, (all, refused, most, why)) in &table {
+    for (condition, Row { all, refused, largest, why }) in &table {
         let rate = 100.0 * f64::from(*refused) / f64::from(*all);
         println!(
-            "{condition:16} {all:6} trials, {rate:5.1} % refused, largest error {most:.3} frames; {why:?}"
+            "{condition:16} {all:6} trials, {rate:5.1} % refused, largest error {largest:.3} frames; {why:?}"
         );
     }
     assert!(wrong.is_empty(), "{} wrong:\n{}", wrong.len(), wrong.join("\n"));
     // Refusing everything would be right too, and of no use: clean loops from 20 dB up are answered.
     if seeds.len() > 1000 {
-        let (all, refused, ..) = &table["offset"];
+        let Row { all, refused, .. } = &table["offset"];
         assert!(
             f64::from(*refused) < 0.25 * f64::from(*all),
             "{refused} of {all} with nothing but an offset refused"
