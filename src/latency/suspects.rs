@@ -100,11 +100,12 @@ pub fn common(probe: &Probe, heard: &Heard, shots: &[Fine], height: f64, longest
     let mut column = Vec::with_capacity(places.len());
     let values = (from..=to).map(|lag| {
         column.clear();
-        column.extend(places.iter().filter_map(|(place, sign)| {
-            let value = heard.match_at.get(usize::try_from(place + lag).ok()?)?;
-            Some(f64::from(*value) * sign)
+        // What lies outside the recording is silent: left out, it would leave the others without a majority.
+        column.extend(places.iter().map(|(place, sign)| {
+            let value = usize::try_from(place + lag).ok().and_then(|place| heard.match_at.get(place));
+            f64::from(*value.unwrap_or(&0.0)) * sign
         }));
-        median(&mut column)
+        in_common(&mut column)
     });
     let noise = heard.floor * 1.25 / (shots.len().max(1) as f64).sqrt();
     Common {
@@ -137,6 +138,17 @@ impl Common {
     fn to(&self) -> i64 {
         self.from + self.values.len() as i64 - 1
     }
+}
+
+/// The middle value; of an even count, what the middle two have in common: the smaller of two alike, else 0.
+fn in_common(values: &mut [f64]) -> f64 {
+    let middle = values.len() / 2;
+    if values.len() % 2 == 1 || values.is_empty() {
+        return median(values);
+    }
+    values.sort_unstable_by(f64::total_cmp);
+    let (low, high) = (values[middle - 1], values[middle]);
+    if low > 0.0 { low } else { high.min(0.0) }
 }
 
 /// The middle value, 0 of none; of an even count the mean of the middle two.
