@@ -6,7 +6,7 @@
 //! the engine sounds all of it ([`realtime`]) on an interface ([`device`]) or into files ([`stems`],
 //! written by [`wav`]); a listener that shares no code with the engine judges what left ([`listener`]);
 //! [`latency`] says how late is what comes back;
-//! events become a snapshot ([`telemetry`]), a log ([`log`]) and a screen ([`view`]). [`ready`] says whether the
+//! failures are rehearsed and judged ([`drill`]); events become a snapshot ([`telemetry`]), a log ([`log`]) and a screen ([`view`]). [`ready`] says whether the
 //! computer is fit for it; [`cli`] ties it up.
 #![forbid(unsafe_code)]
 
@@ -33,6 +33,8 @@ pub mod wav;
 pub mod stems;
 
 pub mod listener;
+
+pub mod drill;
 
 pub mod telemetry;
 

@@ -7,6 +7,7 @@ use clap::{Parser, Subcommand};
 
 pub mod check;
 pub mod completions;
+pub mod drill;
 pub mod interfaces;
 pub mod latency;
 pub mod man;
@@ -31,6 +32,7 @@ pub enum Command {
     Check(check::Args),
     Stems(stems::Args),
     Run(run::Args),
+    Drill(drill::Args),
     Ready(ready::Args),
     Interfaces(interfaces::Args),
     Timecode(timecode::Args),
@@ -78,6 +80,7 @@ pub fn dispatch(cli: &Cli) -> Outcome {
         Command::Check(args) => check::run(args),
         Command::Stems(args) => stems::run(args),
         Command::Run(args) => run::run(args),
+        Command::Drill(args) => drill::run(args),
         Command::Ready(args) => ready::run(args),
         Command::Interfaces(args) => interfaces::run(args),
         Command::Timecode(args) => timecode::run(args),

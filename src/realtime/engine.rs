@@ -123,6 +123,8 @@ pub struct Engine {
     look_ahead: Frames,
     /// Hits are decided this long before they sound: the longest lead, or what a stream's judge needs.
     lead: Frames,
+    /// What is passed on is judged this long before it leaves.
+    least_lead: Frames,
     late: Frames,
     max_piece: usize,
     /// Timeline up to which the mix has been made.
@@ -148,6 +150,7 @@ pub struct Engine {
     passed: Vec<Option<Passed>>,
     mutes: u16,
     peer_told: FramePos,
+    peer_facts: (LineNow, WitnessNow, bool, bool),
 }
 
 /// Builds both ends. Allocates: call it before the stream starts.
@@ -182,11 +185,14 @@ pub fn engine(setup: &EngineSetup, set: Arc<Set>) -> (Control, Engine) {
         false => (None, None),
     };
     let mixes = setup.outlets.iter().map(|outlet| outlet.channels.len()).sum::<usize>().max(1);
+    let passes = setup.peer.and_then(|peer| peer.click).is_some_and(|click| click.passed.is_some());
+    let least_lead = if passes { rate.frames(AHEAD_SECONDS) } else { Frames(0) };
     let mut all_out = Ramp::steady(0.0);
     all_out.go(1.0, FramePos(0), rate.frames(0.050).0 as u32);
     let mut engine = Engine {
         transport: Transport::new(&set),
-        lead: lead(&set),
+        lead: lead(&set).max(least_lead),
+        least_lead,
         loading: None,
         commands,
         retire,
@@ -228,6 +234,7 @@ pub fn engine(setup: &EngineSetup, set: Arc<Set>) -> (Control, Engine) {
         passed: passed(setup, piece),
         mutes: 0,
         peer_told: FramePos(i64::MIN / 2),
+        peer_facts: Default::default(),
         set,
     };
     if engine.peer.is_some() {
@@ -455,7 +462,7 @@ impl Engine {
         let Some((id, set)) = self.loading.take() else { return };
         let fits = set.rate == self.set.rate && set.lane_count <= self.lanes.channels();
         let (done, old) = if fits {
-            self.lead = lead(&set);
+            self.lead = lead(&set).max(self.least_lead);
             self.transport = Transport::new(&set);
             (What::Done { id }, std::mem::replace(&mut self.set, set))
         } else {
@@ -566,6 +573,9 @@ impl Engine {
         let ahead = self.look_ahead + self.lead;
         let Some(peer) = &mut self.peer else { return };
         let leads = peer.lead.leads();
+        if let Some(ratio) = peer.chase.ratio().filter(|_| !leads) {
+            self.transport.follow_clock(ratio);
+        }
         let mut orders = [None; 64];
         let mut count = 0;
         peer.take_orders(|order| {
@@ -806,9 +816,10 @@ impl Engine {
 
     /// How the other machine is heard: ten times a second, and at once when it matters.
     fn tell_peer(&mut self, at: FramePos) {
-        let Engine { peer: Some(peer), set, out, peer_told, .. } = self else { return };
-        if at - *peer_told >= set.rate.frames(0.1) {
-            *peer_told = at;
+        let Engine { peer: Some(peer), set, out, peer_told, peer_facts, .. } = self else { return };
+        let facts = peer.facts();
+        if at - *peer_told >= set.rate.frames(0.1) || facts != *peer_facts {
+            (*peer_told, *peer_facts) = (at, facts);
             out.tell(at, What::Peer(peer.now(set)));
         }
     }

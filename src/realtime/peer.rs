@@ -118,6 +118,9 @@ impl Peer {
     fn bring_up_to_date(&mut self, reading: &LineReading) {
         self.line.reading(reading);
         let line = self.line.now();
+        if self.line.latched() && self.chase.place().is_some() {
+            self.chase.forget();
+        }
         if let Some(witness) = &mut self.witness {
             witness.judge(reading.at, line == LineNow::Alive);
             // A bad line is known to be bad only some time after its last word: what was due since then counts.
@@ -199,6 +202,11 @@ impl Peer {
             ppm: self.chase.ppm(),
             offset_ms: witness.map_or(0.0, |w| w.offset() * 1000.0 / self.rate.hertz() as f32),
         }
+    }
+
+    /// What is told at once when it changes.
+    pub fn facts(&self) -> (LineNow, WitnessNow, bool, bool) {
+        (self.other.line, self.click, self.lead.leads(), self.other.leads == Some(true))
     }
 
     pub const fn other(&self) -> Other {

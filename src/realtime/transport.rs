@@ -4,6 +4,7 @@
 
 use super::event::{RunState, What, Why};
 use crate::click::set::{Anchor, BeatMark, Grid, Hit, Leg, LegKind, Set, SongPlan, Stretch};
+use crate::timecode::chase::tracked;
 use crate::units::{Exact, FramePos, Frames, Span};
 
 /// A moved place never repeats what sounded within this time before it.
@@ -73,6 +74,7 @@ pub struct Transport {
     now: Placing,
     chosen: usize,
     chosen_stretch: Stretch,
+    ratio: f64,
     released: bool,
     undo: Option<Undo>,
     last_onset: FramePos,
@@ -102,6 +104,7 @@ impl Transport {
             },
             chosen: 0,
             chosen_stretch: Stretch::ONE,
+            ratio: 1.0,
             released: false,
             undo: None,
             last_onset: FramePos(i64::MIN / 2),
@@ -276,8 +279,10 @@ impl Transport {
         let runs_on = self.plan(set).is_some_and(|plan| plan.segue);
         match set.songs.get(next).filter(|plan| runs_on && !plan.legs.is_empty()) {
             Some(plan) => {
-                let anchor =
-                    Anchor { at: end, stretch: std::mem::replace(&mut self.chosen_stretch, Stretch::ONE) };
+                let stretch = std::mem::replace(&mut self.chosen_stretch, Stretch::ONE);
+                // The band plays on in the time of the clock that was followed.
+                let stretch = if self.ratio == 1.0 { stretch } else { tracked(stretch, self.ratio) };
+                let anchor = Anchor { at: end, stretch };
                 let first = plan.first_section_leg.min(plan.legs.len() - 1);
                 self.chosen = (next + 1).min(set.songs.len().saturating_sub(1));
                 self.put(set, next, first, false, 0, anchor, at, Why::Follows, sink);
@@ -359,7 +364,7 @@ impl Transport {
         let Some(plan) = set.songs.get(song) else { return false };
         self.chosen = (song + 1).min(set.songs.len().saturating_sub(1));
         let stretch = std::mem::replace(&mut self.chosen_stretch, Stretch::ONE);
-        self.undo = None;
+        (self.undo, self.ratio) = (None, 1.0);
         self.now.song = song;
         if plan.legs.is_empty() {
             self.stop(at, true, sink);
@@ -440,6 +445,11 @@ impl Transport {
         (self.now.song, self.now.leg, self.released, self.undo) = (song, leg, false, None);
         sink.event(at, What::Holding { song: song as u16, leg: leg as u16 });
         true
+    }
+
+    /// Length of a frame of the clock that is followed, in frames of this one; a segue keeps it.
+    pub const fn follow_clock(&mut self, ratio: f64) {
+        self.ratio = ratio;
     }
 
     /// A vamp's release, as on another machine.

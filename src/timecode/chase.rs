@@ -142,6 +142,17 @@ impl Chase {
         self.offset
     }
 
+    /// Length of a frame of the other machine's clock, in frames of this one.
+    pub fn ratio(&self) -> Option<f64> {
+        Some(self.clock.period()? / nominal(self.frames, self.rate))
+    }
+
+    /// The line has been bad: what was said before it is not known any more. The clock is kept.
+    pub fn forget(&mut self) {
+        (self.place, self.next, self.state, self.agreed, self.done) = (None, None, None, None, None);
+        self.reader = Reader::default();
+    }
+
     /// The other machine says that it leads; `None` until it has said either.
     pub fn leads(&self) -> Option<bool> {
         self.place.map(|place| place.leads)
@@ -370,7 +381,7 @@ impl Chase {
         let (over, under) = self.frames.exact();
         let number = place.address as f64 / UNITS as f64 * f64::from(over) / f64::from(under);
         let at = self.clock.at(number - link as f64)? + self.offset;
-        let ratio = self.clock.period()? / nominal(self.frames, self.rate);
+        let ratio = self.ratio()?;
         Some(Anchor { at, stretch: tracked(tempo, ratio) })
     }
 }
