@@ -22,6 +22,8 @@ pub mod renderer;
 
 pub mod timecode;
 
+pub mod follow;
+
 pub mod realtime;
 
 pub mod device;

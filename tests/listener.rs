@@ -500,6 +500,8 @@ mod from_events {
             tap_inputs: 0,
             timecode: None,
             peer: None,
+            outside: vec![],
+            latch: Default::default(),
         }
     }
 

@@ -6,7 +6,7 @@
 use super::event::{Cause, Source};
 use super::ramp::Ramp;
 use super::stream::{STREAM_FRAMES, StreamBlock};
-use crate::show::model::GiveBack;
+use crate::show::model::{GiveBack, Latch};
 use crate::units::{FramePos, Frames, SampleRate};
 use ringbuf::HeapCons;
 use ringbuf::traits::Consumer;
@@ -48,11 +48,12 @@ pub struct Judge {
     by_hand: bool,
     in_row: u32,
     last_eight: u8,
+    latch: Latch,
 }
 
 impl Judge {
-    pub const fn new(policy: GiveBack) -> Judge {
-        Judge { policy, latched: false, by_hand: false, in_row: 0, last_eight: 0 }
+    pub const fn new(policy: GiveBack, latch: Latch) -> Judge {
+        Judge { policy, latched: false, by_hand: false, in_row: 0, last_eight: 0, latch }
     }
 
     pub const fn latched(&self) -> bool {
@@ -72,7 +73,7 @@ impl Judge {
         (self.in_row, self.last_eight) = (0, 0);
     }
 
-    /// Latches after two covered hits in a row, or three of eight. A planned absence covers and counts nothing.
+    /// Latches after so many covered hits in a row, or so many of eight (two and three unless the show says so). A planned absence covers and counts nothing.
     pub fn step(&mut self, evidence: Evidence) -> Decision {
         let failed = evidence.primary.is_err();
         if failed && evidence.planned {
@@ -88,7 +89,9 @@ impl Judge {
         if give_back {
             (self.latched, self.last_eight) = (false, 0);
         }
-        let latch = !self.latched && failed && (self.in_row >= 2 || self.last_eight.count_ones() >= 3);
+        let latch = !self.latched
+            && failed
+            && (self.in_row >= self.latch.in_row || self.last_eight.count_ones() >= self.latch.of_eight);
         self.latched |= latch;
         Decision { cover: failed || self.latched(), latch, give_back }
     }
@@ -252,7 +255,13 @@ pub struct Claim {
 
 impl Claim {
     /// Allocates. `most` is the largest piece that is processed at once.
-    pub fn new(ring: HeapCons<StreamBlock>, rate: SampleRate, policy: GiveBack, most: usize) -> Claim {
+    pub fn new(
+        ring: HeapCons<StreamBlock>,
+        rate: SampleRate,
+        policy: GiveBack,
+        latch: Latch,
+        most: usize,
+    ) -> Claim {
         let ahead = rate.frames(AHEAD_SECONDS);
         let size = (ahead.0 as usize + most + STREAM_FRAMES * 2).next_power_of_two() * 2;
         let window = Window {
@@ -271,7 +280,7 @@ impl Claim {
         };
         Claim {
             window,
-            judge: Judge::new(policy),
+            judge: Judge::new(policy, latch),
             source: Source::Own,
             mix: Ramp::steady(0.0),
             splice: rate.frames(0.002).0 as u32,
@@ -444,7 +453,7 @@ mod tests {
 
     #[test]
     fn one_failed_hit_is_covered_and_two_in_a_row_latch() {
-        let mut judge = Judge::new(GiveBack::Stay);
+        let mut judge = Judge::new(GiveBack::Stay, Latch { in_row: 2, of_eight: 3 });
         assert_eq!(judge.step(LATE), Decision { cover: true, latch: false, give_back: false });
         assert_eq!(judge.step(GOOD), Decision { cover: false, latch: false, give_back: false });
         judge.step(LATE);
@@ -454,7 +463,7 @@ mod tests {
 
     #[test]
     fn three_of_eight_latch() {
-        let mut judge = Judge::new(GiveBack::Stay);
+        let mut judge = Judge::new(GiveBack::Stay, Latch { in_row: 2, of_eight: 3 });
         let failed = [true, false, false, true, false, true];
         let latched: Vec<bool> = failed.map(|bad| judge.step(if bad { LATE } else { GOOD }).latch).to_vec();
         assert_eq!(latched, [false, false, false, false, false, true]);
@@ -462,7 +471,7 @@ mod tests {
 
     #[test]
     fn the_way_back_at_the_next_bar_needs_a_steady_primary_and_a_bar_line() {
-        let mut judge = Judge::new(GiveBack::NextBar);
+        let mut judge = Judge::new(GiveBack::NextBar, Latch { in_row: 2, of_eight: 3 });
         judge.step(LATE);
         judge.step(LATE);
         assert!(!judge.step(GOOD).give_back);
@@ -473,7 +482,7 @@ mod tests {
 
     #[test]
     fn a_planned_absence_never_latches() {
-        let mut judge = Judge::new(GiveBack::Stay);
+        let mut judge = Judge::new(GiveBack::Stay, Latch { in_row: 2, of_eight: 3 });
         for _ in 0..10 {
             assert!(!judge.step(Evidence { planned: true, ..LATE }).latch);
         }

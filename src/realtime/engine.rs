@@ -1,11 +1,12 @@
 //! The engine: commands, transport, voices, claims, inputs, outlets, in one bounded call a block.
 
 use super::ambient::Inputs;
-use super::claim::{AHEAD_SECONDS, Claim, Judge};
+use super::claim::{AHEAD_SECONDS, Claim};
 use super::command::{Command, Timed, When};
 use super::event::{Cause, Event, LineNow, RunState, Source, Status, What, Why, WitnessNow};
 use super::io::{Io, Planar, Process};
 use super::outlet::Outlet;
+use super::outside::{Ask, Outside};
 use super::passed::Passed;
 use super::peer::{Peer, WAIT_SECONDS, effective};
 use super::ramp::Ramp;
@@ -15,11 +16,11 @@ use super::timecode_out::{MusicNow, NextNow, TimecodeOut};
 use super::transport::{DueHit, Sink, Transport};
 use super::voices::{Voice, Voices};
 use crate::click::set::{Anchor, LegKind, Set, Stretch};
-use crate::timecode::chase::{Here, Jump, Order};
+use crate::timecode::chase::{Here, Jump, Order, tracked};
 use crate::timecode::decode::every;
 use crate::timecode::gate::Gated;
 use crate::timecode::pages::{Run, State};
-use crate::units::{Exact, FramePos, Frames};
+use crate::units::{Exact, FramePos, Frames, Span};
 use ringbuf::traits::{Consumer, Observer, Producer, Split};
 use ringbuf::{HeapCons, HeapProd, HeapRb};
 use std::sync::Arc;
@@ -93,6 +94,8 @@ enum Deed {
     Asked(Command),
     /// Another machine did it.
     Told(Order),
+    /// Another device's click was heard to do it.
+    Heard(Ask),
 }
 
 /// All that the audio callback runs.
@@ -148,6 +151,8 @@ pub struct Engine {
     room_gate: Ramp,
     /// Per click: what arrives on an input and is passed on.
     passed: Vec<Option<Passed>>,
+    /// Per click: another device that plays it.
+    outside: Vec<Option<Outside>>,
     mutes: u16,
     peer_told: FramePos,
     peer_facts: (LineNow, WitnessNow, bool, bool),
@@ -166,7 +171,7 @@ pub fn engine(setup: &EngineSetup, set: Arc<Set>) -> (Control, Engine) {
         let (producer, consumer) =
             HeapRb::new(rate.frames(STREAM_SECONDS).0 as usize / STREAM_FRAMES + 1).split();
         streams.push(producer);
-        claims.push(Claim::new(consumer, rate, setup.give_back, piece));
+        claims.push(Claim::new(consumer, rate, setup.give_back, setup.latch, piece));
     }
     let timecode = setup.timecode.map(|timecode| timecode.channel);
     let outputs = setup.outlets.iter().flat_map(|outlet| &outlet.channels).chain(&timecode);
@@ -186,6 +191,7 @@ pub fn engine(setup: &EngineSetup, set: Arc<Set>) -> (Control, Engine) {
     };
     let mixes = setup.outlets.iter().map(|outlet| outlet.channels.len()).sum::<usize>().max(1);
     let passes = setup.peer.and_then(|peer| peer.click).is_some_and(|click| click.passed.is_some());
+    let passes = passes || !setup.outside.is_empty();
     let least_lead = if passes { rate.frames(AHEAD_SECONDS) } else { Frames(0) };
     let mut all_out = Ramp::steady(0.0);
     all_out.go(1.0, FramePos(0), rate.frames(0.050).0 as u32);
@@ -232,13 +238,14 @@ pub fn engine(setup: &EngineSetup, set: Arc<Set>) -> (Control, Engine) {
         gate_open: setup.peer.is_none(),
         room_gate: Ramp::steady(if setup.peer.is_some() { 0.0 } else { 1.0 }),
         passed: passed(setup, piece),
+        outside: outside(setup),
         mutes: 0,
         peer_told: FramePos(i64::MIN / 2),
         peer_facts: Default::default(),
         set,
     };
-    if engine.peer.is_some() {
-        for click in 0..setup.clicks.len() {
+    for click in 0..setup.clicks.len() {
+        if engine.peer.is_some() || matches!(engine.outside.get(click), Some(Some(_))) {
             engine.tell_switch(click, FramePos(0), Source::External, Cause::Plan);
         }
     }
@@ -249,11 +256,21 @@ pub fn engine(setup: &EngineSetup, set: Arc<Set>) -> (Control, Engine) {
 fn passed(setup: &EngineSetup, piece: usize) -> Vec<Option<Passed>> {
     let main = setup.peer.and_then(|peer| peer.click);
     let passes = |index: usize| {
-        let safety = main.filter(|click| usize::from(click.click) == index)?.passed?;
-        let delay = safety + Frames(setup.look_ahead as i64);
-        Some(Passed::new(setup.rate, delay, piece, Judge::new(setup.give_back)))
+        let main = main.filter(|click| usize::from(click.click) == index).and_then(|click| click.passed);
+        let outside = setup.outside.iter().find(|one| usize::from(one.click) == index).map(|one| one.safety);
+        let delay = main.or(outside)? + Frames(setup.look_ahead as i64);
+        Some(Passed::new(setup.rate, delay, piece))
     };
     (0..setup.clicks.len()).map(passes).collect()
+}
+
+/// The other devices, per click.
+fn outside(setup: &EngineSetup) -> Vec<Option<Outside>> {
+    let make = |index: usize| {
+        let one = setup.outside.iter().find(|one| usize::from(one.click) == index)?;
+        Some(Outside::new(*one, setup.rate, setup.give_back, Frames(setup.look_ahead as i64)))
+    };
+    (0..setup.clicks.len()).map(make).collect()
 }
 
 fn lead(set: &Set) -> Frames {
@@ -288,6 +305,8 @@ struct Dispatch<'a> {
     voices: &'a mut Voices,
     /// The other machine's click is due on its line, too.
     peer: Option<(&'a mut Peer, u8)>,
+    outside: &'a mut [Option<Outside>],
+    clicks: &'a [ClickSetup],
     out: &'a mut Outbox,
     expected: &'a dyn Fn(&DueHit) -> f32,
     /// Placings of this dispatch (at most a few a piece; the last one counts).
@@ -300,6 +319,11 @@ impl Sink for Dispatch<'_> {
         let expected = (self.expected)(&due);
         if let Some((peer, _)) = self.peer.as_mut().filter(|(_, lane)| *lane == due.hit.lane) {
             peer.expect(due.onset);
+        }
+        for (outside, click) in self.outside.iter_mut().zip(self.clicks) {
+            if let Some(outside) = outside.as_mut().filter(|_| click.own_lane == due.hit.lane) {
+                outside.expect(due.onset);
+            }
         }
         self.voices.add(Voice::new(&due, expected));
     }
@@ -507,7 +531,7 @@ impl Engine {
 
     /// Frames until the next moment at which timecode or the other machine is looked at.
     fn to_boundary(&self, at: FramePos) -> usize {
-        if self.peer.is_none() && self.timecode.is_none() {
+        if self.peer.is_none() && self.timecode.is_none() && self.outside.iter().all(Option::is_none) {
             return usize::MAX;
         }
         let every = every(self.set.rate).0;
@@ -526,8 +550,18 @@ impl Engine {
             let samples = io.input.channel(usize::from(click.channel), io.frames);
             passed.feed(at, samples.get(done..).unwrap_or(&[]), frames);
         }
+        for index in 0..self.outside.len() {
+            let Some(Some(outside)) = self.outside.get_mut(index) else { continue };
+            let samples = io.input.channel(usize::from(outside.setup.channel), io.frames);
+            let samples = samples.get(done..done + frames).unwrap_or(&[]);
+            outside.listen(at, samples);
+            if let Some(Some(passed)) = self.passed.get_mut(index) {
+                passed.feed(at, samples, frames);
+            }
+        }
         if self.is_boundary(at) {
             self.take_orders(at);
+            self.take_asks(at);
             self.note_timecode();
         }
     }
@@ -599,6 +633,71 @@ impl Engine {
             // Without room the next word brings it again.
             let when = When::Frame(at.nearest());
             let _full = self.wait(Pending { id: TOLD, when, at, deed: Deed::Told(order) });
+        }
+    }
+
+    /// What other devices' clicks ask for: a song starts, the grid is a little off.
+    fn take_asks(&mut self, boundary: FramePos) {
+        let ahead = self.look_ahead + self.lead;
+        for index in 0..self.outside.len() {
+            self.look_for_start(index);
+            let Some(Some(outside)) = self.outside.get_mut(index) else { continue };
+            let Some(ask) = outside.take_ask() else { continue };
+            let at = effective(boundary, ahead);
+            let when = When::Frame(at.nearest());
+            let _full = self.wait(Pending { id: TOLD, when, at, deed: Deed::Heard(ask) });
+        }
+    }
+
+    /// Before its place is known: the first hits of the song that plays, or that it may start.
+    fn look_for_start(&mut self, index: usize) {
+        let place = self.transport.place();
+        let stopped = self.transport.run() == RunState::Stopped;
+        let song = if stopped { self.transport.chosen() } else { place.song };
+        let (Some(Some(outside)), Some(click)) = (self.outside.get_mut(index), self.clicks.get(index)) else {
+            return;
+        };
+        if outside.looks() || outside.is_known() || (stopped && !outside.setup.starts_song) {
+            return;
+        }
+        let mut expected = [Span(0); 32];
+        let mut count = 0;
+        let legs = self.set.songs.get(song).map_or(&[][..], |plan| &plan.legs);
+        for leg in legs {
+            for hit in leg.grid.hits.iter().filter(|hit| hit.lane == click.own_lane) {
+                if let Some(slot) = expected.get_mut(count) {
+                    *slot = leg.written + hit.local();
+                    count += 1;
+                }
+            }
+            if count == expected.len() {
+                break;
+            }
+        }
+        outside.look_for(self.set.rate, expected.get(..count).unwrap_or(&[]));
+    }
+
+    fn follow_click(&mut self, ask: Ask, at: FramePos) {
+        let place = self.transport.place();
+        match ask {
+            Ask::Starts(anchor) => {
+                let stopped = self.transport.run() == RunState::Stopped;
+                let song = if stopped { self.transport.chosen() } else { place.song };
+                let anchor = Anchor { at: anchor, stretch: Stretch::ONE };
+                self.with_sink(|transport, set, sink, _| {
+                    transport.rejoin(set, song, 0, false, 0, anchor, at, sink)
+                });
+                if stopped {
+                    self.transport.choose(&self.set, (song + 1).min(self.set.songs.len().saturating_sub(1)));
+                }
+            }
+            Ask::Retime { pivot, retime } => {
+                let local = place.anchor.local(pivot);
+                let stretch = tracked(Stretch::ONE, retime.ratio);
+                let moved = pivot + retime.shift - stretch.of(local);
+                self.transport.retime(Anchor { at: moved, stretch });
+                self.transport.follow_clock(retime.ratio);
+            }
         }
     }
 
@@ -778,12 +877,16 @@ impl Engine {
                 {
                     voice.passed = true;
                 }
-                self.pass_hit(index, hit.onset);
+                self.pass_hit(index, hit.onset, hit.bar_line);
             }
         }
     }
 
-    fn pass_hit(&mut self, index: usize, onset: FramePos) {
+    fn pass_hit(&mut self, index: usize, onset: FramePos, bar_line: bool) {
+        if let Some(Some(outside)) = self.outside.get_mut(index) {
+            let (source, cause) = outside.decide(onset, bar_line);
+            return self.turn_passed(index, onset, source, cause);
+        }
         let Some(peer) = &self.peer else { return };
         let other = peer.other();
         let muted = self.mutes >> index & 1 == 1;
@@ -803,10 +906,15 @@ impl Engine {
         } else {
             cause
         };
+        self.turn_passed(index, onset, source, cause);
+    }
+
+    /// A click that is passed on comes from `source` from this hit on.
+    fn turn_passed(&mut self, index: usize, onset: FramePos, source: Source, cause: Cause) {
         let changed =
             self.passed.get_mut(index).and_then(Option::as_mut).is_some_and(|p| p.turn(onset, source));
         if changed {
-            if source == Source::Own {
+            if source != Source::External {
                 let Engine { transport, set, out, .. } = self;
                 transport.tell_again(set, onset - Frames(1), &mut Teller(out));
             }
@@ -874,7 +982,7 @@ impl Engine {
 
     /// Runs something of the transport and follows up on what it placed or ended.
     fn with_sink<T>(&mut self, act: impl FnOnce(&mut Transport, &Set, &mut dyn Sink, Frames) -> T) -> T {
-        let Engine { set, transport, voices, out, clicks, peer, .. } = self;
+        let Engine { set, transport, voices, out, clicks, peer, outside, .. } = self;
         let set = Arc::clone(set);
         let now = transport.playing();
         let clicks: &[ClickSetup] = clicks;
@@ -889,7 +997,8 @@ impl Engine {
         let lane = peer.as_ref().and_then(|peer| peer.setup.click);
         let lane = lane.and_then(|click| clicks.get(usize::from(click.click))).map(|click| click.own_lane);
         let peer = peer.as_mut().zip(lane);
-        let mut sink = Dispatch { voices, peer, out, expected: &expected, placed: None, ended: None };
+        let mut sink =
+            Dispatch { voices, peer, outside, clicks, out, expected: &expected, placed: None, ended: None };
         let result = act(transport, &set, &mut sink, self.late);
         let Dispatch { placed, ended, .. } = sink;
         match (placed, ended) {
@@ -969,6 +1078,7 @@ impl Engine {
         self.stream_origin = None;
         let wait = self.set.rate.frames(0.5);
         self.inputs.ride(false, at, wait, self.room_open.0 as u32);
+        self.outside.iter_mut().flatten().for_each(|outside| outside.clear(false));
         for click in 0..self.claims.len() {
             self.judge_hits(click, at, true);
             let Some(claim) = self.claims.get_mut(click) else { break };
@@ -989,6 +1099,7 @@ impl Engine {
         let Pending { id, deed, at: place, .. } = self.pending.remove(0);
         let done = match deed {
             Deed::Told(order) => return self.follow_order(order, at),
+            Deed::Heard(ask) => return self.follow_click(ask, at),
             Deed::Asked(command) if !self.leads() && moves_the_music(&command) => false,
             Deed::Asked(command) => self.execute(id, command, at, place),
         };
@@ -1027,6 +1138,12 @@ impl Engine {
             Command::Release => self.transport.release(&self.set),
             Command::Tempo(stretch) => {
                 self.with_sink(|transport, set, sink, _| transport.tempo(set, at, stretch, sink));
+                true
+            }
+            Command::UseFallback { click, on } if matches!(self.outside.get(click), Some(Some(_))) => {
+                if let Some(Some(outside)) = self.outside.get_mut(click) {
+                    outside.hand(on);
+                }
                 true
             }
             Command::UseFallback { click, on } => self.claims.get_mut(click).is_some_and(|claim| {
@@ -1092,6 +1209,9 @@ impl Engine {
                 true => (click.own_lane, click.fallback_lane),
                 false => (click.fallback_lane, click.own_lane),
             };
+            // What fills in for another device's click is the fallback.
+            let after =
+                if matches!(self.outside.get(index), Some(Some(_))) { click.fallback_lane } else { after };
             let bus = self.buses.channel_mut(index, frames);
             bus.fill(0.0);
             for (lane, frames) in [(after, frames), (before, claim.unchanged(start, frames))] {

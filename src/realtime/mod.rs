@@ -26,6 +26,8 @@ pub mod claim;
 
 pub mod passed;
 
+pub mod outside;
+
 pub mod peer;
 
 pub mod timecode_out;

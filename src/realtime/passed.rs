@@ -1,8 +1,7 @@
 //! A click that comes in on an input and is passed on: the main's, or a pad's. The engine's own click takes its
 //! place, hit by hit, where it fails.
 
-use super::claim::Judge;
-use super::event::{Cause, Source};
+use super::event::Source;
 use super::ramp::Ramp;
 use crate::units::{FramePos, Frames, SampleRate};
 
@@ -21,12 +20,11 @@ pub struct Passed {
     mix: Ramp,
     splice: u32,
     source: Source,
-    pub judge: Judge,
 }
 
 impl Passed {
     /// Allocates. `delay` is the safety delay and the limiters' look-ahead; `most` the longest piece.
-    pub fn new(rate: SampleRate, delay: Frames, most: usize, judge: Judge) -> Passed {
+    pub fn new(rate: SampleRate, delay: Frames, most: usize) -> Passed {
         let size = (delay.0.max(0) as usize + 2 * most + 64).next_power_of_two();
         Passed {
             samples: vec![0.0; size],
@@ -35,7 +33,6 @@ impl Passed {
             mix: Ramp::steady(1.0),
             splice: rate.frames(SPLICE_SECONDS).0 as u32,
             source: Source::External,
-            judge,
         }
     }
 
@@ -96,6 +93,3 @@ impl Passed {
         }
     }
 }
-
-/// What was wrong with a hit of a click that comes from outside, or nothing.
-pub type Found = Result<(), Cause>;

@@ -1,5 +1,6 @@
 //! How the engine is wired: made on an ordinary thread from show and rig.
 
+pub use super::outside::OutsideSetup;
 pub use super::peer::{PeerClick, PeerSetup};
 pub use super::timecode_out::TimecodeSetup;
 use crate::units::SampleRate;
@@ -27,6 +28,10 @@ pub struct EngineSetup {
     pub timecode: Option<TimecodeSetup>,
     /// Another machine, main or backup.
     pub peer: Option<PeerSetup>,
+    /// Clicks that other devices play.
+    pub outside: Vec<OutsideSetup>,
+    /// After how many failed hits a fallback stays.
+    pub latch: crate::show::model::Latch,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

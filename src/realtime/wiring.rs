@@ -1,8 +1,8 @@
 //! Show and rig to the engine's setup: which mix leaves on which channel. Ordinary thread.
 
 use super::setup::{
-    ClickSetup, EngineSetup, InputSetup, OutletSetup, PartSetup, PartSource, PeerClick, PeerSetup,
-    TimecodeSetup,
+    ClickSetup, EngineSetup, InputSetup, OutletSetup, OutsideSetup, PartSetup, PartSource, PeerClick,
+    PeerSetup, TimecodeSetup,
 };
 use crate::click::build::lanes;
 use crate::show::model::{Feed, FeedSource, Outlet, Rig, Show, Wiring};
@@ -109,6 +109,8 @@ pub fn wire(show: &Show, rig: &Rig, ports: Ports, record: bool) -> Result<Engine
         tap_inputs: ports.inputs as usize,
         timecode: timecode(rig, ports)?,
         peer: peer(show, rig, ports)?,
+        outside: outside(show, rig, ports)?,
+        latch: show.latch,
     })
 }
 
@@ -146,6 +148,27 @@ fn peer(show: &Show, rig: &Rig, ports: Ports) -> Result<Option<PeerSetup>, WireF
         align: Span::from_f64(main.align_ms / 1000.0 * f64::from(ports.rate.hertz())),
         latch: ports.rate.frames(main.latch_ms / 1000.0),
     }))
+}
+
+/// Clicks of the show that come in on an input which the rig places.
+fn outside(show: &Show, rig: &Rig, ports: Ports) -> Result<Vec<OutsideSetup>, WireFault> {
+    let comes = |(index, click): (usize, &crate::show::model::Click)| {
+        let input = show.inputs.get(click.external?)?;
+        let (_, channel) = rig.inputs.iter().find(|(name, _)| *name == input.name)?;
+        Some((index, input, *channel))
+    };
+    let clicks = show.clicks.iter().enumerate().filter_map(comes);
+    clicks
+        .map(|(index, input, channel)| {
+            Ok(OutsideSetup {
+                channel: there("another device's click", channel, ports.inputs)?,
+                click: index as u8,
+                safety: ports.rate.frames(input.external.safety_delay_ms / 1000.0),
+                starts_song: input.external.starts_song,
+                latch: show.latch,
+            })
+        })
+        .collect()
 }
 
 /// How long a return line is bad before that counts.

@@ -188,6 +188,8 @@ pub fn setup(set: &Set, inputs: usize) -> EngineSetup {
         tap_inputs: 0,
         timecode: None,
         peer: None,
+        outside: vec![],
+        latch: Default::default(),
     }
 }
 

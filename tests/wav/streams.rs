@@ -147,6 +147,8 @@ fn setup(set: &Set) -> EngineSetup {
         tap_inputs: 0,
         timecode: None,
         peer: None,
+        outside: vec![],
+        latch: Default::default(),
     }
 }
 

@@ -106,6 +106,8 @@ fn setup() -> EngineSetup {
         tap_inputs: 0,
         timecode: None,
         peer: None,
+        outside: vec![],
+        latch: Default::default(),
     }
 }
 

@@ -1,0 +1,264 @@
+//! What an input has to show for each due hit.
+//!
+//! A due hit is judged at one frame: its own plus the tolerance plus 1 ms (an onset is known that late). What comes
+//! after is told as late, once, so that a pass-through can mute it. An onset belongs to the due hit it is nearest to;
+//! one far from all of them (a subdivision that this grid lacks) is nobody's.
+
+use super::line::{LineKind, LineWindow};
+use super::onset::Onset;
+use super::tolerance::tolerance;
+use crate::units::{Exact, FramePos, Frames, SampleRate, Span};
+
+/// An onset is known at most this long after it began.
+const KNOWN_SECONDS: f64 = 0.001;
+/// An onset within this part of the interval belongs to a due hit.
+const NEAR: f64 = 0.25;
+/// A second onset this near in level (6 dB) doubles a hit.
+const DOUBLES: f32 = 0.5;
+/// And this near in time, or two tolerances. Nearer than 25 ms no second onset is heard.
+const DOUBLES_SECONDS: f64 = 0.045;
+/// Steady sound at this part of the hits' usual level hides them.
+const DROWNS: f32 = 0.12;
+const DUE: usize = 16;
+const HEARD: usize = 32;
+
+/// A hit that should sound.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct DueHit {
+    pub at: Exact,
+    /// To the nearer of its neighbours.
+    pub interval: Frames,
+}
+
+/// What became of a due hit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Verdict {
+    /// By how much it was late (negative: early).
+    InTime(Span),
+    /// It came before its window.
+    Early(Span),
+    /// It came after its window: told in addition to `Absent` or `Drowned`.
+    Late(Span),
+    /// It came twice within 45 ms: told in addition to `InTime` when the second one came after the judgement.
+    Doubled,
+    Absent,
+    /// Absent, and the line carries so much hum or noise that a hit would not be heard.
+    Drowned,
+}
+
+impl Verdict {
+    /// Whether the hit has sounded where it was due.
+    pub const fn good(self) -> bool {
+        matches!(self, Verdict::InTime(_))
+    }
+}
+
+/// A verdict and the frame with which it fell.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Judged {
+    pub due: DueHit,
+    pub verdict: Verdict,
+    pub at: FramePos,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Waiting {
+    due: DueHit,
+    state: State,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum State {
+    Open,
+    /// In time, with this level.
+    Good(f32),
+    Missed,
+    /// Nothing more is said of it.
+    Closed,
+}
+
+/// Judges due hits. Give it everything in the order of frames: onsets by `known_at`, windows by `at`, due hits before
+/// their window opens.
+#[derive(Clone, Debug)]
+pub struct Judge {
+    rate: SampleRate,
+    safety_delay: Frames,
+    known: Frames,
+    due: Ring<Waiting, DUE>,
+    heard: Ring<Onset, HEARD>,
+    usual: f32,
+    drowned: bool,
+}
+
+impl Judge {
+    pub fn new(rate: SampleRate, safety_delay: Frames) -> Judge {
+        Judge {
+            rate,
+            safety_delay,
+            known: rate.frames(KNOWN_SECONDS),
+            due: Ring::new(),
+            heard: Ring::new(),
+            usual: 0.0,
+            drowned: false,
+        }
+    }
+
+    /// How far from its place a hit with this interval may be.
+    pub fn tolerance(&self, interval: Frames) -> Frames {
+        tolerance(self.rate, interval, self.safety_delay)
+    }
+
+    /// The frame with which `due` is judged.
+    pub fn deadline(&self, due: DueHit) -> FramePos {
+        due.at.nearest() + self.tolerance(due.interval) + self.known
+    }
+
+    /// Expects a hit. The oldest one is dropped when sixteen wait.
+    pub fn expect(&mut self, due: DueHit) {
+        self.due.push(Waiting { due, state: State::Open });
+    }
+
+    /// Drops what is expected and heard: after a jump, a stop or a new anchor. What is known of levels stays.
+    pub fn clear(&mut self) {
+        self.due = Ring::new();
+        self.heard = Ring::new();
+    }
+
+    /// Takes an onset in. Real-time: safe.
+    pub fn heard(&mut self, onset: Onset, told: &mut dyn FnMut(Judged)) {
+        self.step(onset.known_at - Frames(1), told);
+        self.heard.push(onset);
+        let Some((index, error)) = self.nearest(onset.at) else { return };
+        let Some(waiting) = self.due.get(index) else { return };
+        let verdict = match waiting.state {
+            State::Missed if error.0 > 0 => Verdict::Late(error),
+            State::Good(level) if self.doubles(waiting.due, error, onset.level, level) => Verdict::Doubled,
+            _ => return,
+        };
+        self.due.set(index, Waiting { state: State::Closed, ..waiting });
+        told(Judged { due: waiting.due, verdict, at: onset.known_at });
+    }
+
+    /// Takes in what the line carried. Real-time: safe.
+    pub fn line(&mut self, window: LineWindow, told: &mut dyn FnMut(Judged)) {
+        self.step(window.at - Frames(1), told);
+        let steady = matches!(window.kind, LineKind::Hum | LineKind::Noise);
+        self.drowned = steady && window.level > DROWNS * self.usual.max(1e-6);
+    }
+
+    /// Tells every verdict that falls up to and with frame `now`. Real-time: safe.
+    pub fn step(&mut self, now: FramePos, told: &mut dyn FnMut(Judged)) {
+        for index in 0..self.due.count() {
+            let Some(waiting) = self.due.get(index) else { return };
+            let deadline = self.deadline(waiting.due);
+            if waiting.state != State::Open || deadline > now {
+                continue;
+            }
+            let (verdict, state) = self.verdict(index, waiting.due);
+            self.due.set(index, Waiting { state, ..waiting });
+            told(Judged { due: waiting.due, verdict, at: deadline });
+        }
+    }
+
+    fn verdict(&mut self, index: usize, due: DueHit) -> (Verdict, State) {
+        let window = Span::frames(self.tolerance(due.interval)).0;
+        let mut best = None::<(Span, Onset)>;
+        for (error, onset) in self.of(index) {
+            if best.is_none_or(|(kept, _)| error.0.abs() < kept.0.abs()) {
+                best = Some((error, onset));
+            }
+        }
+        let Some((error, onset)) = best else {
+            return (if self.drowned { Verdict::Drowned } else { Verdict::Absent }, State::Missed);
+        };
+        if self
+            .of(index)
+            .any(|(late, other)| other.at != onset.at && self.doubles(due, late, other.level, onset.level))
+        {
+            return (Verdict::Doubled, State::Closed);
+        }
+        if error.0 < -window {
+            return (Verdict::Early(error), State::Closed);
+        }
+        let level = onset.level;
+        self.usual = if self.usual > 0.0 { self.usual + (level - self.usual) * 0.25 } else { level };
+        (Verdict::InTime(error), State::Good(level))
+    }
+
+    /// Whether an onset `error` behind its place doubles a hit with level `one`.
+    fn doubles(&self, due: DueHit, error: Span, other: f32, one: f32) -> bool {
+        let near = (2 * self.tolerance(due.interval).0).max(self.rate.frames(DOUBLES_SECONDS).0);
+        error.0.abs() <= Span::frames(Frames(near)).0 && other > DOUBLES * one && one > DOUBLES * other
+    }
+
+    /// The onsets that belong to a due hit, and how late they are for it.
+    fn of(&self, index: usize) -> impl Iterator<Item = (Span, Onset)> + '_ {
+        self.heard.iter().filter_map(move |onset| {
+            let (near, error) = self.nearest(onset.at)?;
+            (near == index).then_some((error, onset))
+        })
+    }
+
+    /// The due hit that a place belongs to, and how late the place is for it.
+    fn nearest(&self, at: Exact) -> Option<(usize, Span)> {
+        let mut best = None::<(usize, Span)>;
+        for (index, waiting) in self.due.iter().enumerate() {
+            let error = at - waiting.due.at;
+            let reach = Span::from_f64(NEAR * waiting.due.interval.0 as f64)
+                .0
+                .max(Span::frames(self.tolerance(waiting.due.interval)).0);
+            if error.0.abs() <= reach && best.is_none_or(|(_, kept)| error.0.abs() < kept.0.abs()) {
+                best = Some((index, error));
+            }
+        }
+        best
+    }
+}
+
+/// The newest `N` of something, oldest first, without allocating.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Ring<T, const N: usize> {
+    slots: [Option<T>; N],
+    first: usize,
+    count: usize,
+}
+
+impl<T: Copy, const N: usize> Ring<T, N> {
+    pub(super) const fn new() -> Ring<T, N> {
+        Ring { slots: [None; N], first: 0, count: 0 }
+    }
+
+    pub(super) const fn count(&self) -> usize {
+        self.count
+    }
+
+    pub(super) fn push(&mut self, value: T) {
+        if self.count == N {
+            self.first = (self.first + 1) % N;
+            self.count -= 1;
+        }
+        if let Some(slot) = self.slots.get_mut((self.first + self.count) % N) {
+            *slot = Some(value);
+            self.count += 1;
+        }
+    }
+
+    pub(super) fn get(&self, index: usize) -> Option<T> {
+        if index >= self.count {
+            return None;
+        }
+        self.slots.get((self.first + index) % N).copied().flatten()
+    }
+
+    pub(super) fn set(&mut self, index: usize, value: T) {
+        if index < self.count
+            && let Some(slot) = self.slots.get_mut((self.first + index) % N)
+        {
+            *slot = Some(value);
+        }
+    }
+
+    pub(super) fn iter(&self) -> impl Iterator<Item = T> + '_ {
+        (0..self.count).filter_map(|index| self.get(index))
+    }
+}

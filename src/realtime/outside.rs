@@ -1,0 +1,211 @@
+//! A click that another device plays (a pad, a laptop without timecode): heard on an input, judged against the grid,
+//! tracked, passed on; the engine's own click fills in where it fails.
+
+use super::claim::{Evidence, Judge as Latch};
+use super::event::{Cause, Source};
+use crate::follow::{Acquire, DueHit, Judge, Judged, Line, Onsets, Retime, Starts, Tracker, Verdict};
+use crate::show::model::{self, GiveBack};
+use crate::units::{Exact, FramePos, Frames, SampleRate, Span};
+
+/// How another device's click is wired.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct OutsideSetup {
+    /// Input channel, from 0.
+    pub channel: u16,
+    /// Index of the click that it is.
+    pub click: u8,
+    /// What is passed on is this much later, so that a missing hit can still be filled; 0 for none.
+    pub safety: Frames,
+    /// Its count-in starts the chosen song.
+    pub starts_song: bool,
+    pub latch: model::Latch,
+}
+
+/// Onsets that have to agree before the place of the music is believed.
+pub const AGREEING: usize = 4;
+const VERDICTS: usize = 32;
+
+/// What an external click asks of the transport.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Ask {
+    /// The song begins (or began) here: local 0 of its first leg, as it leaves.
+    Starts(Exact),
+    /// The grid is a little off at `pivot`.
+    Retime { pivot: Exact, retime: Retime },
+}
+
+/// One click from outside. Allocates in [`Outside::new`] only.
+#[derive(Debug)]
+pub struct Outside {
+    pub setup: OutsideSetup,
+    /// From arrival to where it leaves.
+    delay: Span,
+    onsets: Onsets,
+    line: Line,
+    judge: Judge,
+    tracker: Tracker,
+    acquire: Option<Acquire>,
+    latch: Latch,
+    last_due: Option<Exact>,
+    verdicts: [Option<(FramePos, Result<(), Cause>)>; VERDICTS],
+    slot: usize,
+    ask: Option<Ask>,
+    /// Its place in the music is known.
+    known: bool,
+}
+
+impl Outside {
+    /// `look_ahead`: what everything that leaves is late.
+    pub fn new(setup: OutsideSetup, rate: SampleRate, policy: GiveBack, look_ahead: Frames) -> Outside {
+        // Without a safety delay a hit is known to be absent only after it was due: one is enough.
+        let latch = match setup.safety.0 {
+            0 => model::Latch { in_row: 1, of_eight: 1 },
+            _ => setup.latch,
+        };
+        Outside {
+            setup,
+            delay: Span::frames(setup.safety + look_ahead),
+            onsets: Onsets::new(rate),
+            line: Line::new(rate),
+            judge: Judge::new(rate, setup.safety),
+            tracker: Tracker::new(rate),
+            acquire: None,
+            latch: Latch::new(policy, latch),
+            last_due: None,
+            verdicts: [None; VERDICTS],
+            slot: 0,
+            ask: None,
+            known: false,
+        }
+    }
+
+    pub fn delay(&self) -> Frames {
+        self.delay.nearest()
+    }
+
+    /// Looks for the start of a song whose first hits lie at `expected` from its local 0. Real-time: safe.
+    pub fn look_for(&mut self, rate: SampleRate, expected: &[Span]) {
+        if expected.len() >= AGREEING {
+            self.acquire = Some(Acquire::new(rate, expected, AGREEING));
+        }
+        self.known = false;
+    }
+
+    pub const fn looks(&self) -> bool {
+        self.acquire.is_some()
+    }
+
+    pub const fn is_known(&self) -> bool {
+        self.known
+    }
+
+    /// The music was placed anew, or ended. Real-time: safe.
+    pub fn clear(&mut self, plays: bool) {
+        self.judge.clear();
+        self.tracker.clear();
+        (self.last_due, self.verdicts) = (None, [None; VERDICTS]);
+        if !plays {
+            self.known = false;
+            self.latch.new_song();
+        }
+    }
+
+    /// A hit of this click is due to leave at `onset`. Real-time: safe.
+    pub fn expect(&mut self, onset: FramePos) {
+        if !self.known {
+            return;
+        }
+        let at = Exact::at(onset) - self.delay;
+        let interval = self.last_due.map_or(Frames(i64::from(u32::MAX)), |last| (at - last).nearest());
+        if interval.0 > 0 {
+            self.last_due = Some(at);
+            self.judge.expect(DueHit { at, interval });
+        }
+    }
+
+    /// Takes samples that arrived at `at`. Real-time: safe.
+    pub fn listen(&mut self, at: FramePos, samples: &[f32]) {
+        let Outside { onsets, line, judge, acquire, ask, known, .. } = self;
+        let mut told = [None::<Judged>; 16];
+        let mut count = 0;
+        let mut keep = |one: Judged| {
+            if let Some(slot) = told.get_mut(count) {
+                *slot = Some(one);
+                count += 1;
+            }
+        };
+        let mut started: Option<Starts> = None;
+        onsets.push(at, samples, &mut |onset| {
+            judge.heard(onset, &mut keep);
+            if let Some(acquire) = acquire {
+                started = started.or(acquire.heard(onset));
+            }
+        });
+        line.push(at, samples, &mut |window| judge.line(window, &mut keep));
+        judge.step(at + Frames(samples.len() as i64 - 1), &mut keep);
+        if let Some(Starts { anchor, .. }) = started {
+            (*acquire, *known) = (None, true);
+            *ask = Some(Ask::Starts(anchor + self.delay));
+        }
+        for one in told.into_iter().flatten() {
+            self.judged(one);
+        }
+    }
+
+    fn judged(&mut self, one: Judged) {
+        let found = match one.verdict {
+            Verdict::InTime(error) => {
+                let retime = self.tracker.heard(one.due, error);
+                self.ask = Some(Ask::Retime { pivot: one.due.at + self.delay, retime });
+                Ok(())
+            }
+            Verdict::Early(_) => Err(Cause::Early),
+            Verdict::Doubled => Err(Cause::Doubled),
+            Verdict::Absent => Err(Cause::Absent),
+            Verdict::Drowned => Err(Cause::Drowned),
+            // Told in addition, after the hit was decided.
+            Verdict::Late(_) => return,
+        };
+        if self.setup.safety.0 == 0 {
+            self.step(found, false);
+            return;
+        }
+        let onset = (one.due.at + self.delay).nearest();
+        if let Some(slot) = self.verdicts.get_mut(self.slot % VERDICTS) {
+            *slot = Some((onset, found));
+        }
+        self.slot = (self.slot + 1) % VERDICTS;
+    }
+
+    fn step(&mut self, found: Result<(), Cause>, bar_line: bool) -> bool {
+        let evidence = Evidence { primary: found, steady: true, bar_line, planned: !self.known };
+        self.latch.step(evidence).cover
+    }
+
+    /// Where a hit that leaves at `onset` comes from. Real-time: safe.
+    pub fn decide(&mut self, onset: FramePos, bar_line: bool) -> (Source, Cause) {
+        if !self.known {
+            return (Source::External, Cause::Plan);
+        }
+        let cover = |cover: bool, cause: Cause| {
+            if cover { (Source::Fallback, cause) } else { (Source::External, Cause::Plan) }
+        };
+        if self.setup.safety.0 == 0 {
+            return cover(self.latch.latched(), Cause::Absent);
+        }
+        let verdict = self.verdicts.iter().flatten().find(|(at, _)| (*at - onset).0.abs() <= 1);
+        let found = verdict.map_or(Ok(()), |(_, found)| *found);
+        let covers = self.step(found, bar_line);
+        cover(covers, found.err().unwrap_or(Cause::Absent))
+    }
+
+    /// What it asks of the transport since the last call. Real-time: safe.
+    pub const fn take_ask(&mut self) -> Option<Ask> {
+        self.ask.take()
+    }
+
+    /// The click is taken away by hand, or given back.
+    pub fn hand(&mut self, on: bool) {
+        self.latch.hand(on);
+    }
+}

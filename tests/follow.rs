@@ -1,0 +1,10 @@
+//! An external click is heard where it is, judged as what it is, and followed without a jump.
+
+#[path = "follow/band.rs"]
+mod band;
+#[path = "follow/faults.rs"]
+mod faults;
+#[path = "follow/onsets.rs"]
+mod onsets;
+#[path = "follow/tracking.rs"]
+mod tracking;

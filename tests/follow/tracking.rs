@@ -1,0 +1,170 @@
+//! The grid goes with the click: drift, ramps, wild hits, and where a song started.
+
+use crate::band::{RATE, backing, click, clicks, frames, heard, place};
+use fogbell::follow::{Acquire, DueHit, Onset, Tracker, tolerance};
+use fogbell::units::{FramePos, Frames, Span};
+
+/// A grid that takes each correction as an engine would: from the last due hit on.
+struct Grid {
+    at: f64,
+    ratio: f64,
+}
+
+/// Follows clicks heard at `sounds` while the show has `written` frames between them; gives, per hit, how far the
+/// grid was from the click, and what each correction moved.
+fn follow(written: &[f64], sounds: &[f64]) -> (Vec<f64>, Vec<f64>, f64) {
+    let mut tracker = Tracker::new(RATE);
+    let mut grid = Grid { at: sounds[0], ratio: 1.0 };
+    let (mut errors, mut moves) = (Vec::new(), Vec::new());
+    for (index, &sound) in sounds.iter().enumerate() {
+        if index > 0 {
+            grid.at += written[index - 1] * grid.ratio;
+        }
+        let due =
+            DueHit { at: place(grid.at), interval: Frames(written[index.min(written.len() - 1)] as i64) };
+        let error = sound - grid.at;
+        errors.push(error);
+        if error.abs() <= tolerance(RATE, due.interval, Frames(0)).0 as f64 {
+            let retime = tracker.heard(due, place(sound) - due.at);
+            grid.at += retime.shift.as_f64();
+            grid.ratio = retime.ratio;
+            moves.push(retime.shift.as_f64());
+        }
+    }
+    (errors, moves, tracker.ratio())
+}
+
+fn sounds(written: &[f64], ratio: f64) -> Vec<f64> {
+    let mut at = 10_000.0;
+    let mut all = vec![at];
+    for interval in written {
+        at += interval * ratio;
+        all.push(at);
+    }
+    all
+}
+
+/// ± 300 ppm: what two crystals differ by. Half a second drifts by 7.2 frames.
+#[test]
+fn drift_of_300_ppm_is_followed_and_found() {
+    for ppm in [-300.0, -100.0, 0.0, 300.0] {
+        let written = vec![24_000.0; 120];
+        let mut rng = fastrand::Rng::with_seed(1);
+        let jitter = |rng: &mut fastrand::Rng| 10.0 * (rng.f64() - 0.5);
+        let heard: Vec<f64> =
+            sounds(&written, 1.0 + ppm * 1e-6).iter().map(|at| at + jitter(&mut rng)).collect();
+        let (errors, moves, ratio) = follow(&written, &heard);
+        let worst = errors[20..].iter().fold(0.0f64, |worst, error| worst.max(error.abs()));
+        println!(
+            "drift {ppm} ppm: found {:.1}, worst error from hit 20 on {worst:.1} frames",
+            (ratio - 1.0) * 1e6
+        );
+        assert!(((ratio - 1.0) * 1e6 - ppm).abs() < 40.0);
+        assert!(worst < 15.0);
+        assert!(moves.iter().all(|step| step.abs() <= 48.0));
+    }
+}
+
+/// The grid follows a written ramp by itself; the tracker only sees what differs from it.
+#[test]
+fn a_written_ramp_with_drift_is_followed() {
+    let written: Vec<f64> = (0..100).map(|beat| 60.0 * 48_000.0 / (100.0 + 0.6 * f64::from(beat))).collect();
+    let (errors, moves, ratio) = follow(&written, &sounds(&written, 1.000_2));
+    assert!((ratio - 1.000_2).abs() < 1e-6, "{ratio}");
+    assert!(errors[20..].iter().all(|error| error.abs() < 2.0));
+    assert!(moves.iter().all(|step| step.abs() <= 48.0));
+}
+
+#[test]
+fn wild_hits_move_nothing_and_a_new_place_is_slewed_to() {
+    let written = vec![24_000.0; 200];
+    let mut heard = sounds(&written, 1.0);
+    for index in [30, 41, 52] {
+        heard[index] += 400.0;
+    }
+    for at in &mut heard[100..] {
+        *at += 300.0;
+    }
+    let (errors, moves, _) = follow(&written, &heard);
+    for index in [31, 42, 53] {
+        assert!(errors[index].abs() < 1.0, "hit {index}: {}", errors[index]);
+    }
+    assert!(moves.iter().all(|step| step.abs() <= 48.0));
+    assert!(errors[103].abs() > 250.0, "three hits elsewhere are not yet the new truth");
+    assert!(errors[180..].iter().all(|error| error.abs() < 10.0), "{:?}", &errors[100..]);
+}
+
+fn onset(at: f64, level: f32) -> Onset {
+    Onset { at: place(at), known_at: FramePos(at as i64 + 40), level }
+}
+
+fn starts(expected: &[f64], onsets: &[Onset]) -> Option<(f64, usize)> {
+    let expected: Vec<Span> = expected.iter().map(|&at| Span::from_f64(at)).collect();
+    let mut acquire = Acquire::new(RATE, &expected, 4);
+    onsets.iter().find_map(|&onset| acquire.heard(onset)).map(|found| (frames(found.anchor), found.agreeing))
+}
+
+/// One bar of count-in at 120: bar one lies 96,000 frames after the first count.
+const COUNT_IN: [f64; 6] = [-96_000.0, -72_000.0, -48_000.0, -24_000.0, 0.0, 24_000.0];
+
+#[test]
+fn four_counts_give_bar_one() {
+    let onsets: Vec<Onset> = (0..4).map(|count| onset(5_000.25 + 24_000.0 * f64::from(count), 0.5)).collect();
+    let (anchor, agreeing) = starts(&COUNT_IN, &onsets).unwrap();
+    assert!((anchor - 101_000.25).abs() < 0.01 && agreeing == 4);
+    assert_eq!(starts(&COUNT_IN, &onsets[..3]), None);
+}
+
+#[test]
+fn a_knock_before_a_missed_count_and_noises_between_are_seen_through() {
+    let onsets = [
+        onset(1_000.0, 0.4),
+        onset(30_000.0, 0.5),
+        onset(41_000.0, 0.1),
+        onset(54_010.0, 0.5),
+        onset(88_000.0, 0.15),
+        onset(102_000.0, 0.5),
+        onset(126_000.0, 0.5),
+    ];
+    let (anchor, _) = starts(&COUNT_IN, &onsets).unwrap();
+    assert!((anchor - 126_000.0).abs() < 12.0, "{anchor}");
+}
+
+#[test]
+fn another_tempo_twice_the_tempo_and_random_noises_start_nothing() {
+    let at = |bpm: f64| -> Vec<Onset> {
+        (0..16).map(|count| onset(9_000.0 + f64::from(count) * 60.0 * 48_000.0 / bpm, 0.5)).collect()
+    };
+    for bpm in [90.0, 100.0, 113.0, 128.0, 150.0, 240.0] {
+        assert_eq!(starts(&COUNT_IN, &at(bpm)), None, "{bpm}");
+    }
+    for seed in 0..200 {
+        let mut rng = fastrand::Rng::with_seed(seed);
+        let mut place = 0.0;
+        let onsets: Vec<Onset> = (0..20)
+            .map(|_| {
+                place += 2_000.0 + 40_000.0 * rng.f64();
+                onset(place, 0.2 + 0.3 * rng.f32())
+            })
+            .collect();
+        assert_eq!(starts(&COUNT_IN, &onsets), None, "seed {seed}");
+    }
+}
+
+/// A count-in of dotted beats, from the samples on: 7/8 as 2+2+3 quavers at 210.
+#[test]
+fn an_uneven_bar_is_told_from_its_second_group_from_the_samples_on() {
+    let quaver = 60.0 * 48_000.0 / 210.0;
+    let groups: Vec<f64> =
+        (0..3).flat_map(|bar| [0.0, 2.0, 4.0].map(|at| quaver * (7.0 * f64::from(bar) + at))).collect();
+    for seed in 0..10 {
+        let mut rng = fastrand::Rng::with_seed(seed);
+        let first = 30_000.0 + 1_000.0 * rng.f64();
+        let places: Vec<f64> = groups.iter().map(|at| first + at).collect();
+        let mut samples = clicks(8.0, &places, 0.6);
+        backing(&mut samples, &mut rng, 0.03);
+        click(&mut samples, 5_000.0, 900.0, 0.3);
+        let (anchor, _) = starts(&groups, &heard(&samples)).unwrap();
+        assert!((anchor - first).abs() < 10.0, "seed {seed}: {anchor} for {first}");
+    }
+}
