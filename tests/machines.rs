@@ -485,3 +485,14 @@ fn random_nights_with_a_main_that_dies_lose_one_hit_at_most_and_double_none() {
         wrong.iter().take(5).collect::<Vec<_>>()
     );
 }
+
+#[test]
+fn a_backup_decides_the_same_however_time_is_split() {
+    let night =
+        |block| Night { witness: true, ppm: 40.0, noise: 0.002, block, ..plain(Wrong::Dies, 333_333) };
+    let whole = play(&night(64), 5);
+    assert!(whole.backup.len() > 20);
+    for block in [16, 48, 480] {
+        assert_eq!(play(&night(block), 5).backup, whole.backup, "blocks of {block}");
+    }
+}

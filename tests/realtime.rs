@@ -8,10 +8,13 @@ use common::*;
 use fogbell::click::set::{Set, Stretch};
 use fogbell::latency::shot::{Shot, ShotSetup, shooter};
 use fogbell::realtime::command::{Command, When};
-use fogbell::realtime::event::What;
+use fogbell::realtime::event::{Source, What};
 use fogbell::realtime::io::{Io, Process};
+use fogbell::realtime::setup::{EngineSetup, OutsideSetup, PeerClick, PeerSetup, TimecodeSetup};
 use fogbell::realtime::stream::{STREAM_FRAMES, StreamBlock};
-use fogbell::units::{Exact, FramePos, Frames, SampleRate};
+use fogbell::show::model::Latch;
+use fogbell::timecode::FrameRate;
+use fogbell::units::{Exact, FramePos, Frames, SampleRate, Span};
 use ringbuf::traits::{Consumer, Producer};
 use std::alloc::{GlobalAlloc, Layout, System};
 use std::cell::Cell;
@@ -282,6 +285,113 @@ fn a_million_blocks_with_every_command_allocate_free_and_call_nothing() {
     assert!(placed > blocks() / 1000 && switched > 20 && lost > 20 && retired > 20, "the run saw too little");
 }
 
+/// Timecode out, another machine, and another device's click, each or none.
+fn others(random: &mut fastrand::Rng, setup: &mut EngineSetup) {
+    let frames = FrameRate::ALL[random.usize(..6)];
+    setup.timecode = random.bool().then(|| TimecodeSetup { channel: random.u16(..9), frames, peak: 0.1 });
+    setup.peer = random.bool().then(|| PeerSetup {
+        backup: random.bool(),
+        returning: random.bool(),
+        timecode: random.u16(..3),
+        click: random.bool().then(|| PeerClick {
+            channel: random.u16(..3),
+            click: random.u8(..3),
+            passed: random.bool().then(|| Frames(random.i64(0..900))),
+        }),
+        align: Span::frames(Frames(random.i64(-2000..2000))),
+        latch: Frames(random.i64(0..5000)),
+    });
+    if random.bool() {
+        setup.outside.push(OutsideSetup {
+            channel: random.u16(..3),
+            click: random.u8(..3),
+            safety: Frames(if random.bool() { 0 } else { random.i64(190..900) }),
+            starts_song: random.bool(),
+            latch: Latch::default(),
+        });
+    }
+}
+
+/// The two machines of a rig and a pad, each block of each under both detectors.
+#[test]
+fn machines_that_send_and_follow_timecode_and_a_pad_allocate_free_and_call_nothing() {
+    let mut random = fastrand::Rng::with_seed(11);
+    let set = {
+        let mut set = scene(2);
+        for (index, song) in set.songs.iter_mut().enumerate() {
+            song.said.number = index as u16 + 1;
+            song.said.base_seconds = (index as u32 + 1) * 3600;
+        }
+        Arc::new(set)
+    };
+    let mut main = setup(&set, 0);
+    let line = main.outlets.len() as u16;
+    main.timecode = Some(TimecodeSetup { channel: line, frames: FrameRate::NtscDrop, peak: 0.1 });
+    let mut backup = main.clone();
+    let click = PeerClick { channel: 1, click: 0, passed: Some(Frames(384)) };
+    backup.peer = Some(PeerSetup {
+        backup: true,
+        returning: false,
+        timecode: 0,
+        click: Some(click),
+        align: Span(0),
+        latch: Frames(2880),
+    });
+    let mut pad = setup(&set, 0);
+    let (safety, latch) = (Frames(384), Latch::default());
+    pad.outside = vec![OutsideSetup { channel: 1, click: 0, safety, starts_song: true, latch }];
+    let mut machines: Vec<Stepped> = [&main, &backup, &pad]
+        .map(|setup| {
+            let (control, engine) = fogbell::realtime::engine::engine(setup, Arc::clone(&set));
+            Stepped::of(control, engine, Io::new(2, usize::from(line) + 1, 2048))
+        })
+        .into();
+    let (mut followed, mut led, mut filled) = (0, 0, 0);
+    for block in 0..blocks() / 5 {
+        let size = random.usize(1..128);
+        // Now and then the main is gone for some seconds.
+        let dead = block / 3000 % 4 == 3;
+        for index in 0..3 {
+            let (before, rest) = machines.split_at_mut(index);
+            let Some((machine, _)) = rest.split_first_mut() else { continue };
+            if random.u8(..) < 4 {
+                let command = match index {
+                    0 if block % 512 > 8 => random_command(&mut random, &set),
+                    0 => Command::Start,
+                    _ if random.u8(..) < 20 => Command::StandDown,
+                    _ => Command::AllBack,
+                };
+                machine.send(random_when(&mut random, machine.io.at), command);
+            }
+            if let Some(main) = before.first() {
+                for (input, output) in [(0, usize::from(line)), (1, 0)] {
+                    let from = main.io.output.channel(output, size);
+                    let to = machine.io.input.channel_mut(input, size);
+                    to.iter_mut().zip(from).for_each(|(to, from)| *to = if dead { 0.0 } else { *from });
+                    if let (true, Some(sample)) = (random.u8(..) < 2, to.first_mut()) {
+                        *sample = f32::NAN;
+                    }
+                }
+            }
+            machine.io.frames = size;
+            let (memory, calls, last) = watched(|| machine.engine.process(&mut machine.io));
+            assert_eq!((memory, calls), (0, 0), "block {block} of machine {index}: system call {last}");
+            for event in machine.control.events.pop_iter() {
+                match event.what {
+                    What::Peer(now) => {
+                        (followed, led) = (followed + u32::from(!now.leads), led + u32::from(now.leads))
+                    }
+                    What::Switched { source: Source::Fallback, .. } => filled += 1,
+                    _ => {}
+                }
+            }
+        }
+        machines.iter_mut().for_each(|machine| machine.advance(0));
+    }
+    println!("followed {followed}, led {led}, filled in {filled} times");
+    assert!(followed > 100 && led > 20 && filled > 5, "the run saw too little: {followed} {led} {filled}");
+}
+
 fn hostile(random: &mut fastrand::Rng, set: &Set) -> Command {
     let far = |random: &mut fastrand::Rng| random.i64(..) >> random.u32(..60);
     let any = |random: &mut fastrand::Rng| random.usize(..) >> random.u32(40..64);
@@ -312,6 +422,7 @@ fn hostile_night(seed: u64) {
     setup.max_block = random.usize(..5000);
     setup.look_ahead = random.usize(1..200);
     setup.record = random.bool();
+    others(&mut random, &mut setup);
     let mut bench = Stepped::new(&setup, Arc::clone(&set));
     let (mut stream_at, mut generation) = (0, 0);
     for _ in 0..300 {
