@@ -82,8 +82,10 @@ pub enum Command {
     TakeOver,
     /// This machine follows the other one from now on, and its clicks are silent (or passed on).
     StandDown,
-    /// Everything that comes from the other machine is this much later than its timecode says (negative: earlier).
+    /// The other machine's click was measured to lie this much behind its timecode.
     Align(Span),
+    /// A machine that follows sounds beside the other one, so that a person can hear how they lie; and not any more.
+    Beside(bool),
     /// Other songs from now on (the playing one is kept to its end). The old set rides back.
     Load(Arc<Set>),
 }

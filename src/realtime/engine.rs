@@ -154,6 +154,8 @@ pub struct Engine {
     /// Per click: another device that plays it.
     outside: Vec<Option<Outside>>,
     mutes: u16,
+    /// A machine that follows sounds all the same, by a person's wish.
+    beside: bool,
     peer_told: FramePos,
     peer_facts: (LineNow, WitnessNow, bool, bool),
 }
@@ -240,10 +242,17 @@ pub fn engine(setup: &EngineSetup, set: Arc<Set>) -> (Control, Engine) {
         passed: passed(setup, piece),
         outside: outside(setup),
         mutes: 0,
+        beside: false,
         peer_told: FramePos(i64::MIN / 2),
         peer_facts: Default::default(),
         set,
     };
+    let dense =
+        setup.peer.and_then(|peer| peer.click).and_then(|click| setup.clicks.get(usize::from(click.click)));
+    let sound = dense.and_then(|click| beat_sound(&engine.set, click.own_lane));
+    if let (Some(peer), Some(sound)) = (&mut engine.peer, sound) {
+        peer.calibrate(&sound.samples, sound.lead);
+    }
     for click in 0..setup.clicks.len() {
         if engine.peer.is_some() || matches!(engine.outside.get(click), Some(Some(_))) {
             engine.tell_switch(click, FramePos(0), Source::External, Cause::Plan);
@@ -262,6 +271,14 @@ fn passed(setup: &EngineSetup, piece: usize) -> Vec<Option<Passed>> {
         Some(Passed::new(setup.rate, delay, piece))
     };
     (0..setup.clicks.len()).map(passes).collect()
+}
+
+/// The sound of a click's beats.
+fn beat_sound(set: &Set, lane: u8) -> Option<crate::click::set::Sound> {
+    let legs = set.songs.iter().flat_map(|song| &song.legs);
+    let mut hits = legs.flat_map(|leg| leg.grid.hits.iter()).filter(|hit| hit.lane == lane);
+    let beat = hits.find(|hit| hit.kind == crate::click::set::HitKind::Beat)?;
+    set.sounds.get(usize::from(beat.sound)).cloned()
 }
 
 /// The other devices, per click.
@@ -810,7 +827,7 @@ impl Engine {
             if hit.onset - splice >= end {
                 return;
             }
-            let decision = peer.gate(hit.onset, hit.waited);
+            let decision = if self.beside { Gated::Cover } else { peer.gate(hit.onset, hit.waited) };
             for voice in self.voices.iter_mut().filter(|v| !v.stood && v.onset == hit.onset) {
                 if decision == Gated::Wait {
                     (voice.onset, voice.waited) = (voice.onset + wait, true);
@@ -849,6 +866,7 @@ impl Engine {
             (true, Some(other)) if other.line != LineNow::NeverHeard && other.line != LineNow::Alive => {
                 (Source::Own, Cause::MainGone)
             }
+            (true, _) if self.beside => (Source::Own, Cause::ByHand),
             (true, Some(other)) if other.leads == Some(true) => (Source::Own, Cause::ByHand),
             (true, _) => (Source::Own, Cause::Plan),
             (false, _) => (Source::External, Cause::Plan),
@@ -1162,6 +1180,10 @@ impl Engine {
                 peer.lead.stand_down();
                 true
             }),
+            Command::Beside(on) => {
+                self.beside = on;
+                self.peer.is_some()
+            }
             Command::Align(later) => self.peer.as_mut().is_some_and(|peer| {
                 peer.align(later);
                 true
@@ -1366,6 +1388,7 @@ const fn moves_the_music(command: &Command) -> bool {
             | TakeOver
             | StandDown
             | Align(_)
+            | Beside(_)
             | UseFallback { .. }
             | Load(_)
     )

@@ -186,6 +186,12 @@ pub struct PeerNow {
     pub ppm: f32,
     /// The other machine's click minus its place by timecode, in milliseconds: the mean of the last hits.
     pub offset_ms: f32,
+    /// Hits that it was measured from; they start again with the stream.
+    #[serde(default)]
+    pub offset_hits: u32,
+    /// What is applied.
+    #[serde(default)]
+    pub align_ms: f32,
 }
 
 /// A line with timecode.

@@ -4,6 +4,7 @@
 
 use super::event::{LineNow, PeerNow, WitnessNow};
 use crate::click::set::Set;
+use crate::follow::Onsets;
 use crate::timecode::chase::{Chase, Here, Order};
 use crate::timecode::gate::{Gated, Lead, Other, gated};
 use crate::timecode::line::Line;
@@ -50,6 +51,8 @@ pub struct Peer {
     pub chase: Chase,
     pub lead: Lead,
     witness: Option<Witness>,
+    offset: Option<Offset>,
+    measured: Span,
     /// Orders that came since they were last taken.
     orders: Vec<Order>,
     /// As of the last reading.
@@ -73,6 +76,8 @@ impl Peer {
             chase: Chase::new(rate, setup.align + Span::frames(delay)),
             lead: if setup.returning { Lead::returning(rate) } else { Lead::new(setup.backup, rate) },
             witness: setup.click.map(|_| Witness::new(rate)),
+            offset: setup.click.map(|_| Offset::new(rate)),
+            measured: Span(0),
             orders: Vec::with_capacity(MOST_ORDERS),
             other: Other::default(),
             click,
@@ -85,9 +90,31 @@ impl Peer {
         self.delay
     }
 
-    pub fn align(&mut self, align: Span) {
-        self.setup.align = align;
-        self.chase.set_offset(align + Span::frames(self.delay));
+    /// Where the follower hears this click's own sound is measured, so that it can be taken off. Allocates: before the
+    /// stream starts.
+    pub fn calibrate(&mut self, sound: &[f32], lead: u32) {
+        let Some(offset) = &mut self.offset else { return };
+        let silence = self.rate.frames(0.3).0 as usize;
+        let mut line = vec![0.0; silence];
+        line.extend_from_slice(sound);
+        line.resize(line.len() + silence, 0.0);
+        let place = Exact::at(FramePos((silence + lead as usize) as i64));
+        let mut first = None;
+        Onsets::new(self.rate).push(FramePos(0), &line, &mut |onset| {
+            first.get_or_insert((onset.at - place).as_f64());
+        });
+        offset.bias = first.unwrap_or(0.0);
+    }
+
+    /// The other machine's click lies this much behind its timecode: what was measured since the start.
+    pub fn align(&mut self, measured: Span) {
+        self.measured = measured;
+        self.chase.set_offset(self.total() + Span::frames(self.delay));
+    }
+
+    /// This machine's places minus the timecode's.
+    fn total(&self) -> Span {
+        self.setup.align + self.measured
     }
 
     /// Takes what arrived on the two inputs. Real-time: safe.
@@ -109,6 +136,9 @@ impl Peer {
         });
         if let Some(witness) = &mut self.witness {
             witness.push(at, click);
+        }
+        if let Some(offset) = &mut self.offset {
+            offset.push(at, click);
         }
         if let Some(reading) = reading {
             self.bring_up_to_date(&reading);
@@ -146,9 +176,12 @@ impl Peer {
 
     /// A hit of the click that arrives here is due; `onset` is where this machine would sound it.
     pub fn expect(&mut self, onset: FramePos) {
-        let arrives = onset - self.delay - self.setup.align.nearest();
+        let arrives = onset - self.delay - self.total().nearest();
         if let Some(witness) = &mut self.witness {
             witness.due(arrives);
+        }
+        if let Some(offset) = &mut self.offset {
+            offset.due(arrives);
         }
     }
 
@@ -174,7 +207,7 @@ impl Peer {
     fn click_at(&self, onset: FramePos, again: bool) -> WitnessNow {
         let Some(witness) = &self.witness else { return WitnessNow::NotWired };
         let waited = if again { WAIT_SECONDS } else { 0.0 };
-        let arrives = onset - self.delay - self.setup.align.nearest() - self.rate.frames(waited);
+        let arrives = onset - self.delay - self.total().nearest() - self.rate.frames(waited);
         match witness.of(arrives) {
             WitnessNow::NotYet => self.click,
             known => known,
@@ -183,13 +216,12 @@ impl Peer {
 
     /// Whether the click's own hit at `onset` (where it leaves) has arrived: for what is passed on.
     pub fn arrived(&self, onset: FramePos) -> WitnessNow {
-        self.witness.as_ref().map_or(WitnessNow::NotWired, |witness| {
-            witness.of(onset - self.delay - self.setup.align.nearest())
-        })
+        self.witness
+            .as_ref()
+            .map_or(WitnessNow::NotWired, |witness| witness.of(onset - self.delay - self.total().nearest()))
     }
 
     pub fn now(&self, set: &Set) -> PeerNow {
-        let witness = self.witness.as_ref();
         PeerNow {
             backup: self.setup.backup,
             leads: self.lead.leads(),
@@ -200,7 +232,13 @@ impl Peer {
             differs: self.chase.differs(set),
             bound_ms: self.chase.bound_ms(),
             ppm: self.chase.ppm(),
-            offset_ms: witness.map_or(0.0, |w| w.offset() * 1000.0 / self.rate.hertz() as f32),
+            offset_ms: self
+                .offset
+                .as_ref()
+                .and_then(Offset::mean)
+                .map_or(0.0, |frames| (frames * 1000.0 / f64::from(self.rate.hertz())) as f32),
+            offset_hits: self.offset.as_ref().map_or(0, |offset| offset.count),
+            align_ms: (self.measured.as_f64() * 1000.0 / f64::from(self.rate.hertz())) as f32,
         }
     }
 
@@ -221,6 +259,56 @@ impl Peer {
     /// How far this machine's place may be off after so long without a word, in frames.
     pub fn bound_after(&self, frames: Frames) -> f64 {
         self.chase.bound_after(frames.0 as f64).unwrap_or(f64::INFINITY)
+    }
+}
+
+/// Where the other machine's click lies against its timecode: the mean of the last hits, to a part of a frame.
+#[derive(Debug)]
+struct Offset {
+    onsets: Onsets,
+    /// Where the follower hears an onset of this click's sound, minus where it is: taken off.
+    bias: f64,
+    dues: [Option<FramePos>; 16],
+    slot: usize,
+    near: f64,
+    mean: f64,
+    count: u32,
+}
+
+impl Offset {
+    fn new(rate: SampleRate) -> Offset {
+        Offset {
+            onsets: Onsets::new(rate),
+            bias: 0.0,
+            dues: [None; 16],
+            slot: 0,
+            near: 0.02 * f64::from(rate.hertz()),
+            mean: 0.0,
+            count: 0,
+        }
+    }
+
+    fn due(&mut self, at: FramePos) {
+        if let Some(slot) = self.dues.get_mut(self.slot % 16) {
+            *slot = Some(at);
+        }
+        self.slot = (self.slot + 1) % 16;
+    }
+
+    fn push(&mut self, at: FramePos, samples: &[f32]) {
+        let Offset { onsets, bias, dues, near, mean, count, .. } = self;
+        onsets.push(at, samples, &mut |onset| {
+            let off = |due: &FramePos| (onset.at - Exact::at(*due)).as_f64() - *bias;
+            let nearest = dues.iter().flatten().map(off).min_by(|a, b| a.abs().total_cmp(&b.abs()));
+            let Some(off) = nearest.filter(|off| off.abs() < *near) else { return };
+            *count = count.saturating_add(1);
+            // All hits weigh the same until 32; then the last ones count.
+            *mean += (off - *mean) / f64::from((*count).min(32));
+        });
+    }
+
+    fn mean(&self) -> Option<f64> {
+        (self.count > 0).then_some(self.mean)
     }
 }
 

@@ -21,8 +21,6 @@ pub struct Witness {
     last: WitnessNow,
     /// Onset of the last hit that was judged.
     judged: FramePos,
-    /// Mean place of the last onsets against their due frames, in samples.
-    offset: f32,
     ready: Frames,
     onset_at: Option<FramePos>,
 }
@@ -38,7 +36,6 @@ impl Witness {
             usual: 0.0,
             last: WitnessNow::NotYet,
             judged: FramePos(i64::MIN / 2),
-            offset: 0.0,
             ready: rate.frames(READY_SECONDS),
             onset_at: None,
         }
@@ -107,11 +104,6 @@ impl Witness {
         if heard && learns {
             self.usual = if self.usual == 0.0 { after } else { self.usual + 0.2 * (after - self.usual) };
         }
-        if heard {
-            let first = (-2..8).find(|n| self.peak(bin(onset.0) + n, bin(onset.0) + n + 1) > 0.25 * after);
-            let off = first.map_or(0.0, |n| ((bin(onset.0) + n) * self.bin - onset.0) as f32);
-            self.offset += 0.1 * (off - self.offset);
-        }
         if onset >= self.judged {
             self.judged = onset;
             self.last = if heard { WitnessNow::Heard } else { WitnessNow::Absent };
@@ -132,11 +124,6 @@ impl Witness {
     /// Whether the hit due at `onset` has been judged, and how.
     pub fn of(&self, onset: FramePos) -> WitnessNow {
         if self.judged == onset { self.last } else { WitnessNow::NotYet }
-    }
-
-    /// Half-millisecond accuracy: for the screen, not for alignment.
-    pub const fn offset(&self) -> f32 {
-        self.offset
     }
 
     /// Nothing is known any more.

@@ -72,6 +72,10 @@ fn line(peer: &PeerNow, stand_down: &str) -> String {
             if peer.line != LineNow::Alive || peer.bound_ms < 0.0 {
                 return format!("{other}: {}", of_line(peer.line).trim_end_matches('.').to_lowercase());
             }
+            let moved = peer.offset_ms - peer.align_ms;
+            if peer.align_ms != 0.0 && moved.abs() > MOVED_MS {
+                return format!("{other}: ITS CLICK HAS MOVED by {moved:+.2} ms since it was aligned");
+            }
             let offset = match peer.click {
                 WitnessNow::Heard => format!(", its click {:+.2} ms from its timecode", peer.offset_ms),
                 _ => String::new(),
@@ -80,6 +84,9 @@ fn line(peer: &PeerNow, stand_down: &str) -> String {
         }
     }
 }
+
+/// An alignment that is off by more than this is none.
+const MOVED_MS: f32 = 0.5;
 
 /// What a wiring cannot tell apart, for `check` and the drill.
 pub fn blind_to(witnesses: usize, pass_through: bool) -> &'static str {
@@ -111,6 +118,8 @@ mod tests {
         bound_ms: 0.02,
         ppm: 31.0,
         offset_ms: 0.4,
+        offset_hits: 20,
+        align_ms: 0.0,
     };
 
     #[test]

@@ -5,6 +5,7 @@ use super::tonight::Steps;
 use super::{Conductor, EngineView, Out};
 use crate::realtime::command::{Command, When};
 use crate::realtime::event::RunState;
+use crate::units::Span;
 use crate::view::keys::Action;
 use crate::view::programme::decimal;
 use std::time::Duration;
@@ -51,6 +52,8 @@ impl Conductor {
             Action::Fallback => self.open(now, Open::Fallback),
             Action::Help => self.help(now),
             Action::TakeOver => self.take_over(engine, out),
+            Action::Align => self.align(engine, out),
+            Action::Beside => self.beside(engine, out),
             Action::StandDown => self.stand_down(now, certain, engine, out),
             Action::Reload => self.reload(engine, out),
             Action::Acknowledge => out.push(Out::Acknowledge),
@@ -200,6 +203,44 @@ impl Conductor {
         }
     }
 
+    /// What was measured of the main's click is applied; it holds until the streams start again.
+    fn align(&mut self, engine: &EngineView, out: &mut Vec<Out>) {
+        let said = match engine.peer {
+            Some(peer) if peer.backup && !peer.leads => {
+                if peer.offset_hits < ENOUGH_HITS {
+                    format!("Not measured yet: {} of {ENOUGH_HITS} hits of the main heard.", peer.offset_hits)
+                } else if peer.offset_ms.abs() > MOST_ALIGN_MS {
+                    format!("Not applied: {:+.2} ms is no alignment. Look at the leads.", peer.offset_ms)
+                } else {
+                    let frames =
+                        f64::from(peer.offset_ms) / 1000.0 * f64::from(self.programme.rate().hertz());
+                    out.push(Out::Send(When::Now, Command::Align(Span::from_f64(frames))));
+                    out.push(Out::Note(format!("aligned by {:+.3} ms, for this start", peer.offset_ms)));
+                    format!("Aligned by {:+.2} ms, for this start. Hear it beside the main.", peer.offset_ms)
+                }
+            }
+            Some(_) => "Only a backup that follows is aligned.".into(),
+            None => "There is no other laptop in this rig.".into(),
+        };
+        out.push(Out::Say(said));
+    }
+
+    fn beside(&mut self, engine: &EngineView, out: &mut Vec<Out>) {
+        let said = match engine.peer {
+            Some(peer) if !peer.leads => {
+                self.beside = !self.beside;
+                out.push(Out::Send(When::Now, Command::Beside(self.beside)));
+                match self.beside {
+                    true => "Both laptops sound: one click when they are aligned, a flam when not.",
+                    false => "This laptop is silent again.",
+                }
+            }
+            Some(_) => "This laptop leads: it sounds already.",
+            None => "There is no other laptop in this rig.",
+        };
+        out.push(Out::Say(said.into()));
+    }
+
     fn stand_down(&mut self, now: Duration, certain: bool, engine: &EngineView, out: &mut Vec<Out>) {
         match engine.peer {
             None => out.push(Out::Say("There is no other laptop in this rig.".into())),
@@ -215,6 +256,10 @@ impl Conductor {
     }
 }
 
+/// An alignment is measured from so many hits, and is no larger than this.
+const ENOUGH_HITS: u32 = 16;
+const MOST_ALIGN_MS: f32 = 20.0;
+
 /// What only the machine that leads may do.
 const fn moves_the_music(action: Action) -> bool {
     use Action::*;
@@ -229,6 +274,8 @@ const fn moves_the_music(action: Action) -> bool {
             | Help
             | TakeOver
             | StandDown
+            | Align
+            | Beside
             | Reload
             | Acknowledge
             | Confirm

@@ -91,6 +91,8 @@ pub struct Conductor {
     sounded: Option<usize>,
     stopped_by_hand: bool,
     passed_over: Option<Duration>,
+    /// A machine that follows sounds beside the other one.
+    beside: bool,
 }
 
 /// Start value of the step of earlier and later.
@@ -122,6 +124,7 @@ impl Conductor {
             sounded: None,
             stopped_by_hand: false,
             passed_over: None,
+            beside: false,
         }
     }
 
