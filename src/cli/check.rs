@@ -1,11 +1,14 @@
 //! `fogbell check`: a show file to a set list, or to all its faults.
 
+pub(crate) mod set_list;
+
+use self::set_list::SCOPE;
 use super::Outcome;
 use crate::click::prepare::prepare;
 use crate::renderer::plan_streams;
 use crate::show::model::{Rig, Show, Wiring};
-use crate::show::set_list::{self, SCOPE};
 use crate::show::{self, Fault, Reading, RigReading, slots};
+use crate::tempo::length::song_seconds;
 use crate::view::keys::Keymap;
 use crate::view::machines;
 use serde_json::json;
@@ -74,7 +77,7 @@ fn read(args: &Args) -> Result<Read, String> {
     if let (Some(rig), Some(read)) = (rig.as_ref().and_then(|rig| rig.rig.as_ref()), &show.show)
         && (rig.timecode.is_some() || rig.main.is_some())
     {
-        show.faults.extend(slots::faults(read));
+        show.faults.extend(slots::faults(read, song_seconds));
     }
     Ok(Read { show, rig, rig_faults })
 }

@@ -1,7 +1,6 @@
 //! Addresses of timecode: each song has a slot of its own, and what two machines must have in common of a song.
 
 use super::fault::{Fault, Lines};
-use super::length::{minutes, song_seconds};
 use super::model::{Show, Song};
 use sha2::{Digest, Sha256};
 
@@ -31,12 +30,14 @@ fn room(show: &Show, song: &Song) -> u32 {
 }
 
 /// What does not fit where timecode is sent or followed, in the order of the songs.
-pub fn faults(show: &Show) -> Vec<Fault> {
+///
+/// `seconds` of a song as it is written: repeats counted, vamps once.
+pub fn faults(show: &Show, seconds: impl Fn(&Song) -> f64) -> Vec<Fault> {
     let lines = Lines::new(&show.text);
     let mut faults = Vec::new();
     for song in &show.songs {
         let (base, room) = (base_seconds(show, song), room(show, song));
-        let length = song_seconds(song);
+        let length = seconds(song);
         let (what, found, mend) = if song.number > TENS && song.timecode.is_none() {
             let what = format!("{} has no slot of timecode left", song.title);
             (what, format!("song {}", song.number), "write timecode = \"hh:mm:ss\" in its songs".to_string())
@@ -53,7 +54,7 @@ pub fn faults(show: &Show) -> Vec<Fault> {
                 "write timecode = \"{}\" for the song after it, or later",
                 shown(base + length as u32 + 60)
             );
-            (what, minutes(length), mend)
+            (what, shown(length as u32), mend)
         } else {
             continue;
         };
@@ -64,7 +65,7 @@ pub fn faults(show: &Show) -> Vec<Fault> {
             span: start..start + "[[song]]".len().min(show.text.len().saturating_sub(start)),
             what,
             found,
-            allowed: format!("{} of it, from {}", minutes(f64::from(room)), shown(base)),
+            allowed: format!("{} of it, from {}", shown(room), shown(base)),
             mend,
             song: Some(song.title.clone()),
         });
@@ -119,6 +120,9 @@ mod tests {
     use super::*;
     use std::path::Path;
 
+    /// Bars of 4/4 at 120 last two seconds each.
+    const LENGTH: fn(&Song) -> f64 = |song| 2.0 * song.sections[0].bars.len() as f64;
+
     fn show(text: &str) -> Show {
         let reading = crate::show::parse_show(text, "test.toml", Path::new("."));
         reading.show.unwrap_or_else(|| panic!("{:?}", reading.faults))
@@ -137,15 +141,15 @@ mod tests {
     fn a_song_has_an_hour_up_to_23_songs_and_ten_minutes_above() {
         let hours = show(&songs(23, 8));
         assert_eq!(base_seconds(&hours, &hours.songs[22]), 23 * 3600);
-        assert_eq!(faults(&hours), []);
+        assert_eq!(faults(&hours, LENGTH), []);
         let tens = show(&songs(24, 8));
         assert_eq!(base_seconds(&tens, &tens.songs[23]), 24 * 600);
-        assert_eq!(faults(&tens), []);
+        assert_eq!(faults(&tens, LENGTH), []);
         // 301 bars of 4/4 at 120 last ten minutes and two seconds.
         let long = show(&songs(24, 301));
-        let found = faults(&long);
+        let found = faults(&long, LENGTH);
         assert!(found[0].what.contains("longer than its slot") && found[0].line == 4, "{found:?}");
-        assert_eq!(faults(&show(&songs(23, 301))), []);
+        assert_eq!(faults(&show(&songs(23, 301)), LENGTH), []);
     }
 
     #[test]

@@ -1,8 +1,8 @@
 //! Good shows: what is written, what is filled in, and what is laid over what.
 
 use super::{assert_reading_is_whole, example, read};
-use fogbell::show::length::{minutes, song_seconds};
 use fogbell::show::model::*;
+use fogbell::tempo::length::{minutes, song_seconds};
 use fogbell::units::{Decibels, Whole};
 use num_rational::Ratio;
 

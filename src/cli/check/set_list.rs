@@ -1,8 +1,8 @@
 //! A checked show as a set list: for a person, and as JSON.
 
-use super::length::{count_in_seconds, minutes, section_seconds, song_seconds};
-use super::model::{FeedSource, Law, Outlet, Part, Rig, Section, Show, Song, SongKind};
-use super::music::{bar_beat_text, metre_text, subdivision_text, tempo_text};
+use crate::show::model::{FeedSource, Law, Outlet, Part, Rig, Section, Show, Song, SongKind};
+use crate::show::music::{bar_beat_text, metre_text, note_text, subdivision_text, tempo_text};
+use crate::tempo::length::{count_in_seconds, minutes, section_seconds, song_seconds};
 use crate::units::{Decibels, Whole};
 use serde_json::{Value, json};
 use std::fmt::Write;
@@ -78,7 +78,7 @@ pub(crate) fn fold_text(fold: &[Outlet]) -> String {
     fold.iter().map(outlet).collect::<Vec<_>>().join(", ")
 }
 
-fn part_text(show: &Show, part: &super::model::FeedPart) -> String {
+fn part_text(show: &Show, part: &crate::show::model::FeedPart) -> String {
     let pan = match part.pan {
         0.0 => String::new(),
         pan => format!(", pan {}", signed(pan)),
@@ -133,7 +133,7 @@ fn song_text(out: &mut String, show: &Show, song: &Song, number: usize) {
         line(out, 7, "no count-in");
     }
     if song.pickup > Whole::from_integer(0) {
-        line(out, 7, &format!("pickup {}", super::music::note_text(song.pickup)));
+        line(out, 7, &format!("pickup {}", note_text(song.pickup)));
     }
     for section in &song.sections {
         section_text(out, section, song.sections.len() == 1);
@@ -151,7 +151,7 @@ fn open_end(song: &Song) -> &'static str {
     if song.sections.iter().any(|section| section.vamp || section.hold) { "+" } else { "" }
 }
 
-fn voices(count_in: &super::model::CountIn) -> &'static str {
+fn voices(count_in: &crate::show::model::CountIn) -> &'static str {
     if count_in.voice.is_some() { ", spoken" } else { "" }
 }
 
@@ -195,7 +195,7 @@ fn law_text(law: Law) -> &'static str {
     }
 }
 
-fn move_text(section: &Section, step: &super::model::TempoMove) -> String {
+fn move_text(section: &Section, step: &crate::show::model::TempoMove) -> String {
     let from = place(section, step.from);
     if step.over == Whole::from_integer(0) {
         return format!("{} at {from}", tempo_text(&step.to));
@@ -277,14 +277,14 @@ fn way_text(show: &Show, part: &Part) -> String {
 
 /// Clicks as JSON.
 pub fn clicks_json(show: &Show) -> Value {
-    let click = |click: &super::model::Click| json!({ "name": click.name, "player": click.player, "separate_fallback": click.separate_fallback });
+    let click = |click: &crate::show::model::Click| json!({ "name": click.name, "player": click.player, "separate_fallback": click.separate_fallback });
     show.clicks.iter().map(click).collect()
 }
 
 /// Feeds as JSON: what each hears, and on which channels.
 pub fn feeds_json(show: &Show, rig: &Rig) -> Value {
-    let part = |part: &super::model::FeedPart| json!({ "source": source_name(show, part.source), "level_db": part.level.0, "pan": part.pan });
-    let feed = |feed: &super::model::Feed| {
+    let part = |part: &crate::show::model::FeedPart| json!({ "source": source_name(show, part.source), "level_db": part.level.0, "pan": part.pan });
+    let feed = |feed: &crate::show::model::Feed| {
         let hears: Vec<_> = feed.parts.iter().map(part).collect();
         json!({ "name": feed.name, "stereo": feed.stereo, "hears": hears, "channels": channels(rig, &feed.name) })
     };
