@@ -129,7 +129,7 @@ impl Night {
 
 /// Where timecode is sent or followed, every song has room for it.
 fn slots_fit(show: &Show, rig: &Rig, path: &Path) -> Result<(), Refusal> {
-    if rig.timecode.is_none() && rig.main.is_none() {
+    if !rig.has_timecode() {
         return Ok(());
     }
     let faults = show::slots::faults(show, crate::tempo::length::song_seconds);
