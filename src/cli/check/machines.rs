@@ -129,7 +129,7 @@ fn external(show: &Show, click: &str, input: &str, channel: Option<u16>, how: &E
 }
 
 /// What an input of the show is, where that is no microphone.
-pub(super) fn click_of<'s>(show: &'s Show, input: usize) -> Option<&'s str> {
+pub(super) fn click_of(show: &Show, input: usize) -> Option<&str> {
     show.inputs.get(input).filter(|input| input.kind == InputKind::Click)?;
     show.clicks.iter().find(|click| click.external == Some(input)).map(|click| click.name.as_str())
 }
