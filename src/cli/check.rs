@@ -1,13 +1,16 @@
 //! `fogbell check`: a show file to a set list, or to all its faults.
 
+mod machines;
+pub(crate) mod set_list;
+
+use self::set_list::SCOPE;
 use super::Outcome;
 use crate::click::prepare::prepare;
 use crate::renderer::plan_streams;
-use crate::show::model::{Rig, Show, Wiring};
-use crate::show::set_list::{self, SCOPE};
+use crate::show::model::{Rig, Show};
 use crate::show::{self, Fault, Reading, RigReading, slots};
+use crate::tempo::length::song_seconds;
 use crate::view::keys::Keymap;
-use crate::view::machines;
 use serde_json::json;
 use std::io::{IsTerminal, Write};
 use std::path::PathBuf;
@@ -20,6 +23,9 @@ pub struct Args {
     /// The rig file: which feed goes to which channel of which interface
     #[arg(long)]
     rig: Option<PathBuf>,
+    /// Hold the songs against their slots of timecode and print those, without a rig that sends or follows it
+    #[arg(long)]
+    timecode: bool,
     /// Print one JSON object
     #[arg(long)]
     json: bool,
@@ -37,6 +43,10 @@ struct Read {
     rig: Option<RigReading>,
     /// Faults of the rig file, those against the show included.
     rig_faults: Vec<Fault>,
+    /// Songs have slots of addresses: the rig sends or follows timecode, or it was asked for.
+    timecode: bool,
+    /// What does not fit in them.
+    slot_faults: Vec<Fault>,
 }
 
 pub fn run(args: &Args) -> Outcome {
@@ -70,13 +80,11 @@ fn read(args: &Args) -> Result<Read, String> {
     });
     rig_faults.extend(rig.iter().flat_map(key_faults));
     rig_faults.sort_by_key(|fault| fault.span.start);
-    let mut show = show;
-    if let (Some(rig), Some(read)) = (rig.as_ref().and_then(|rig| rig.rig.as_ref()), &show.show)
-        && (rig.timecode.is_some() || rig.main.is_some())
-    {
-        show.faults.extend(slots::faults(read));
-    }
-    Ok(Read { show, rig, rig_faults })
+    let of_rig = rig.as_ref().and_then(|rig| rig.rig.as_ref()).is_some_and(Rig::has_timecode);
+    let timecode = args.timecode || of_rig;
+    let slotted = show.show.as_ref().filter(|_| timecode);
+    let slot_faults = slotted.map(|show| slots::faults(show, song_seconds)).unwrap_or_default();
+    Ok(Read { show, rig, rig_faults, timecode, slot_faults })
 }
 
 /// Actions and keys of `[keys]` that `run` would refuse.
@@ -107,8 +115,16 @@ fn key_fault(sentence: &str, text: &str) -> Fault {
 }
 
 impl Read {
+    /// Faults of the show file, in its order.
+    fn show_faults(&self) -> Vec<Fault> {
+        let mut faults = self.show.faults.clone();
+        faults.extend(self.slot_faults.iter().cloned());
+        faults.sort_by_key(|fault| fault.span.start);
+        faults
+    }
+
     fn is_good(&self) -> bool {
-        self.show.faults.is_empty() && self.rig_faults.is_empty()
+        self.show.faults.is_empty() && self.rig_faults.is_empty() && self.slot_faults.is_empty()
     }
 
     /// Show and rig as they would be used; the virtual interface when no rig is given.
@@ -128,7 +144,7 @@ impl Read {
 
 fn print_json(read: &Read) -> Outcome {
     let mut faults: Vec<_> =
-        read.show.faults.iter().map(|fault| fault_json(fault, &read.show.name)).collect();
+        read.show_faults().iter().map(|fault| fault_json(fault, &read.show.name)).collect();
     if let Some(rig) = &read.rig {
         faults.extend(read.rig_faults.iter().map(|fault| fault_json(fault, &rig.name)));
     }
@@ -155,7 +171,11 @@ fn print_json(read: &Read) -> Outcome {
         object.insert("digest".into(), json!(show.digest));
         object.insert("clicks".into(), set_list::clicks_json(show));
         object.insert("feeds".into(), set_list::feeds_json(show, &rig));
-        object.insert("machines".into(), json!(two_machines(show, &rig)));
+        object.insert("machines".into(), json!(machines::lines(show, &rig)));
+        if rig.main.is_some() {
+            let (least, _) = machines::blind_window_ms(&rig.interface);
+            object.insert("blind_window_ms_at_least".into(), json!(least));
+        }
     }
     put(&format!("{out}\n"));
     outcome
@@ -177,8 +197,8 @@ fn print_text(read: &Read) -> Outcome {
             Ok(notes) => {
                 let notes: String = notes.iter().map(|note| format!("note: {note}\n")).collect();
                 let machines: String =
-                    two_machines(show, &rig).iter().map(|line| format!("{line}\n")).collect();
-                put(&format!("{}\n{machines}{notes}No faults.\n", set_list::text(show, &rig)));
+                    machines::lines(show, &rig).iter().map(|line| format!("{line}\n")).collect();
+                put(&format!("{}\n{machines}{notes}No faults.\n", set_list::text(show, &rig, read.timecode)));
                 Outcome::Done
             }
             Err(faults) => {
@@ -187,7 +207,7 @@ fn print_text(read: &Read) -> Outcome {
             }
         };
     }
-    eprint!("{}", show::render(&read.show.faults, &read.show.text, &read.show.name, color));
+    eprint!("{}", show::render(&read.show_faults(), &read.show.text, &read.show.name, color));
     if let Some(rig) = read.rig.as_ref().filter(|_| !read.rig_faults.is_empty()) {
         eprint!("\n{}", show::render(&read.rig_faults, &rig.text, &rig.name, color));
     }
@@ -205,48 +225,13 @@ fn heard(show: &Show, rig: &Rig) -> Result<Vec<String>, Vec<String>> {
     Ok(notes)
 }
 
-/// What a rig with a second machine means: addresses, witnesses, the blind window.
-fn two_machines(show: &Show, rig: &Rig) -> Vec<String> {
-    let mut lines = Vec::new();
-    if let Some(timecode) = &rig.timecode {
-        let slots = show.songs.iter().filter(|song| !song.sections.is_empty());
-        let slots =
-            slots.map(|song| format!("{} {}", song.title, slots::shown(slots::base_seconds(show, song))));
-        let frames = serde_json::to_value(timecode.frames).ok();
-        let frames = frames.as_ref().and_then(|frames| frames.as_str()).unwrap_or_default();
-        lines.push(format!(
-            "Timecode, {frames} frames, on output {}: {}",
-            timecode.output,
-            slots.collect::<Vec<_>>().join(", ")
-        ));
-    }
-    if let Some(main) = &rig.main {
-        let passes = main.wiring == Wiring::PassThrough;
-        let witnesses = 1 + usize::from(main.click.is_some());
-        lines.push(format!("Backup. {}", machines::blind_to(witnesses, passes)));
-        let block = f64::from(rig.interface.block) * 1000.0 / f64::from(rig.interface.rate.hertz());
-        let window = BLIND_MS + block;
-        lines.push(match passes {
-            true => format!(
-                "Blind window {window:.1} ms and the round trip: with {} ms of safety delay no hit is lost{}.",
-                main.safety_delay_ms,
-                if main.safety_delay_ms == 0.0 { ", except the first" } else { "" }
-            ),
-            false => format!("Blind window {window:.1} ms and the round trip: a hit due in it is late or missed, one at most."),
-        });
-    }
-    lines
-}
-
-/// The part of the blind window that no wiring changes.
-const BLIND_MS: f64 = 10.0;
-
 /// What the faults mean for tonight.
 fn summary(read: &Read) -> String {
-    let count = read.show.faults.len() + read.rig_faults.len();
+    let count = read.show.faults.len() + read.rig_faults.len() + read.slot_faults.len();
     let faults = if count == 1 { "1 fault".into() } else { format!("{count} faults") };
     let meaning = match (&read.show.show, read.show.refused.as_slice()) {
         (None, _) => "the show cannot be played as it stands".to_string(),
+        (Some(_), []) if read.rig_faults.is_empty() => "the songs do not fit timecode".to_string(),
         (Some(_), []) => "the rig does not fit".to_string(),
         (Some(show), refused) => {
             let titles = refused.iter().map(|song| format!("\"{}\" (line {})", song.title, song.line));

@@ -80,8 +80,9 @@ fn read_rig(path: &Path) -> Result<Rig, String> {
 
 fn used_by(rig: &Rig, rows: &[Row]) -> Use {
     let choice = &rig.interface;
-    let outputs_needed = rig.outputs.iter().flat_map(|outlet| &outlet.channels).copied().max().unwrap_or(0);
-    let inputs_needed = rig.inputs.iter().map(|(_, channel)| *channel).max().unwrap_or(0);
+    let feeds = rig.outputs.iter().flat_map(|outlet| &outlet.channels).copied().max().unwrap_or(0);
+    let outputs_needed = feeds.max(rig.highest_line_out());
+    let inputs_needed = rig.highest_input();
     let mut faults = Vec::new();
     let found = match device::choose_in(choice, &rig.folder) {
         Err(error) => {
@@ -131,8 +132,13 @@ fn misfits(rig: &Rig, info: &DeviceInfo, rate: u32, outputs: u16, inputs: u16) -
     let folds = |fold: &Vec<show::model::Outlet>| {
         fold.iter().flat_map(|outlet| &outlet.channels).all(|channel| *channel <= info.outputs)
     };
-    if outputs > info.outputs && !rig.folds.iter().any(folds) {
-        let (name, has) = (&info.name, info.outputs);
+    let (name, has, line) = (&info.name, info.outputs, rig.highest_line_out());
+    if line > has {
+        faults.push(format!(
+            "the rig has timecode or a loop on output {line} and {name} has {has}\n  to mend it: use lower channels there"
+        ));
+    }
+    if outputs > has && !rig.folds.iter().any(folds) {
         faults.push(format!(
             "the rig needs {outputs} outputs and {name} has {has}\n  to mend it: add a [[fold]] for {has} outputs to the rig"
         ));

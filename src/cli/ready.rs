@@ -103,9 +103,9 @@ fn setup(args: &Args, rig: Option<&Rig>) -> ReadySetup {
 
 /// The device's count of frames over time, or why there is none.
 fn watched(rig: &Rig, seconds: f64) -> Result<Vec<clock::Reading>, NoReading> {
-    let highest = |channels: &mut dyn Iterator<Item = u16>| channels.max().unwrap_or(0);
-    let outputs = highest(&mut rig.outputs.iter().flat_map(|outlet| outlet.channels.iter().copied()));
-    let inputs = highest(&mut rig.inputs.iter().map(|(_, channel)| *channel));
+    let feeds = rig.outputs.iter().flat_map(|outlet| outlet.channels.iter().copied()).max();
+    let outputs = feeds.unwrap_or(0).max(rig.highest_line_out());
+    let inputs = rig.highest_input();
     let mut interface = choose_in(&rig.interface, &rig.folder).map_err(NoReading::Failed)?;
     let opening = setup_for(&rig.interface, inputs, outputs);
     clock::watch(interface.as_mut(), &opening, seconds).map_err(NoReading::Failed)

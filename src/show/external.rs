@@ -125,6 +125,11 @@ fn source<'t>(walk: &mut Walk<'t>, band: &Band, node: &Node<'t>, seen: &[Seen]) 
 
 /// A click comes in and is heard nowhere.
 fn unused<'t>(walk: &mut Walk<'t>, band: &Band, wired: &[(usize, Node<'t>)], seen: &[Seen]) {
+    let known = |node: &Node<'_>| band.inputs.iter().any(|input| node.value.as_str() == Some(&input.name));
+    // A name that was misspelled may have meant it.
+    if wired.iter().any(|(_, node)| !known(node)) {
+        return;
+    }
     for (input, seen) in band.inputs.iter().zip(seen) {
         let named = wired.iter().any(|(_, node)| node.value.as_str() == Some(input.name.as_str()));
         if seen.kind != Some(InputKind::Click) || named {

@@ -145,6 +145,14 @@ fn main<'t>(walk: &mut Walk<'t>, node: &Node<'t>, rig: &Rig) -> Option<MainLine>
         );
         walk.missing(table.place("wiring"), wrong);
     }
+    if let Some(node) = table.get("safety_delay_ms").filter(|_| wiring == Some(Wiring::OwnChannel)) {
+        let wrong = Wrong::new(
+            "nothing is passed through here, so `safety_delay_ms` means nothing",
+            "with wiring = \"pass through\" only",
+            "take it out, or write wiring = \"pass through\"",
+        );
+        walk.fault(node.key_at, wrong);
+    }
     let click = channel.flatten().zip(name.flatten()).map(|(channel, name)| (channel, name.to_string()));
     Some(MainLine {
         timecode: timecode?,

@@ -437,6 +437,29 @@ pub struct Rig {
     pub folder: PathBuf,
 }
 
+impl Rig {
+    /// Timecode is sent or followed: every song needs room for its addresses.
+    pub fn has_timecode(&self) -> bool {
+        self.timecode.is_some() || self.main.is_some() || self.return_line.is_some()
+    }
+
+    /// The highest output besides the feeds', from 1; 0 for none.
+    pub fn highest_line_out(&self) -> u16 {
+        let timecode = self.timecode.map(|line| line.output);
+        timecode.max(self.spare_loop.map(|(output, _)| output)).unwrap_or(0)
+    }
+
+    /// The highest input of all that the rig uses, from 1; 0 for none.
+    pub fn highest_input(&self) -> u16 {
+        let main = self.main.iter().flat_map(|main| {
+            main.click.iter().map(|(input, _)| *input).chain(std::iter::once(main.timecode))
+        });
+        let spare = self.spare_loop.map(|(_, input)| input);
+        let inputs = self.inputs.iter().map(|(_, input)| *input);
+        inputs.chain(main).chain(self.return_line).chain(spare).max().unwrap_or(0)
+    }
+}
+
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Role {

@@ -2,7 +2,7 @@
 
 use super::fault::Fault;
 use super::keys;
-use super::model::{Host, InterfaceChoice, Outlet, Rig, Role, Show};
+use super::model::{Host, InterfaceChoice, Outlet, Rig, Role, Show, Wiring};
 use super::read::{load, unreadable};
 use super::walk::{Node, Place, Table, Walk, Wrong, number_text};
 use crate::units::SampleRate;
@@ -24,6 +24,8 @@ pub struct RigReading {
     pub name: String,
     /// Where names of feeds and inputs stand.
     places: BTreeMap<String, Place>,
+    /// Where the click that comes from the main is named.
+    click_is: Option<Place>,
 }
 
 /// Reads a rig file. Errors: the file cannot be read at all.
@@ -35,8 +37,14 @@ pub fn read_rig(path: &Path) -> Result<RigReading, std::io::Error> {
 /// Checks a rig's text. Panics: never.
 pub fn parse_rig(text: &str, name: &str, folder: &Path) -> RigReading {
     let text = text.strip_prefix('\u{feff}').map_or_else(|| text.to_string(), |rest| format!("   {rest}"));
-    let mut reading =
-        RigReading { rig: None, faults: Vec::new(), text, name: name.into(), places: BTreeMap::new() };
+    let mut reading = RigReading {
+        rig: None,
+        faults: Vec::new(),
+        text,
+        name: name.into(),
+        places: BTreeMap::new(),
+        click_is: None,
+    };
     if let Some(fault) = unreadable(&reading.text) {
         reading.faults.push(fault);
         return reading;
@@ -55,6 +63,8 @@ pub fn parse_rig(text: &str, name: &str, folder: &Path) -> RigReading {
     reading.rig = good.then_some(rig);
     reading.faults = faults;
     reading.places = places;
+    let click_is = tree.get_ref().get("main").and_then(|main| main.get_ref().get("click_is"));
+    reading.click_is = click_is.map(|name| name.span().into());
     reading
 }
 
@@ -63,13 +73,16 @@ impl RigReading {
     pub fn faults_against(&self, show: &Show) -> Vec<Fault> {
         let Some(rig) = &self.rig else { return Vec::new() };
         let lines = super::fault::Lines::new(&self.text);
-        let mut faults = check_rig_against(show, rig);
-        for fault in &mut faults {
-            let key = fault.found.trim_matches('"');
-            let place = self.places.get(key).copied().unwrap_or_else(|| self.outputs_header());
+        let named = |fault: &Fault| self.places.get(fault.found.trim_matches('"')).copied();
+        let patched = patch_faults(show, rig).into_iter().map(|fault| (named(&fault), fault));
+        let of_main = main_faults(show, rig).into_iter().map(|fault| (self.click_is, fault));
+        let place = |(place, mut fault): (Option<Place>, Fault)| {
+            let place = place.unwrap_or_else(|| self.outputs_header());
             (fault.line, fault.column) = lines.place(place.start);
             fault.span = place.start..place.end;
-        }
+            fault
+        };
+        let mut faults: Vec<Fault> = patched.chain(of_main).map(place).collect();
         faults.sort_by_key(|fault| fault.span.start);
         faults
     }
@@ -109,11 +122,6 @@ fn rig<'t>(
         folder: folder.into(),
     };
     super::machines::read(walk, &table, &mut rig);
-    if let Some(node) = table.get("main").and_then(|node| walk.table(&node, &keys::MAIN)?.get("click_is")) {
-        if let Some(name) = rig.main.as_ref().and_then(|main| main.click.as_ref()) {
-            places.insert(name.1.clone(), node.at);
-        }
-    }
     rig
 }
 
@@ -357,16 +365,37 @@ pub fn default_rig(show: &Show) -> Rig {
 
 /// What in a rig does not fit a show. The faults have no place (line 0): see [`RigReading::faults_against`].
 pub fn check_rig_against(show: &Show, rig: &Rig) -> Vec<Fault> {
+    let mut faults = patch_faults(show, rig);
+    faults.extend(main_faults(show, rig));
+    faults
+}
+
+/// The click that comes from the main.
+fn main_faults(show: &Show, rig: &Rig) -> Option<Fault> {
+    let main = rig.main.as_ref()?;
+    let (_, name) = main.click.as_ref()?;
+    let Some(click) = show.clicks.iter().find(|click| click.name == *name) else {
+        let names = show.clicks.iter().map(|click| click.name.as_str());
+        return Some(placeless(name, super::band::unknown_name("click", name, names)));
+    };
+    let input = &show.inputs.get(click.external?)?.name;
+    let patched = rig.inputs.iter().any(|(patched, _)| patched == input);
+    (patched && main.wiring == Wiring::PassThrough).then(|| {
+        let wrong = Wrong::new(
+            format!("\"{name}\" would come from the main and from the input \"{input}\""),
+            "one of them: what is passed through comes from one place",
+            format!("take {input} out of [inputs] here, where the main passes it on, or write another click"),
+        );
+        placeless(name, wrong)
+    })
+}
+
+/// Feeds and inputs of the show, and their channels.
+fn patch_faults(show: &Show, rig: &Rig) -> Vec<Fault> {
     let mut faults = Vec::new();
     check_outlets(show, &rig.outputs, "outputs", &mut faults);
     for fold in &rig.folds {
         check_outlets(show, fold, "fold", &mut faults);
-    }
-    if let Some((_, name)) = rig.main.as_ref().and_then(|main| main.click.as_ref())
-        && !show.clicks.iter().any(|click| click.name == *name)
-    {
-        let names = show.clicks.iter().map(|click| click.name.as_str());
-        faults.push(placeless(name, super::band::unknown_name("click", name, names)));
     }
     for (name, _) in &rig.inputs {
         if !show.inputs.iter().any(|input| input.name == *name) {

@@ -1,8 +1,8 @@
 //! Addresses of timecode: each song has a slot of its own, and what two machines must have in common of a song.
 
 use super::fault::{Fault, Lines};
-use super::length::{minutes, song_seconds};
 use super::model::{Show, Song};
+use super::walk::Wrong;
 use sha2::{Digest, Sha256};
 
 /// Songs that can have an hour each; hour 0 belongs to no song.
@@ -10,6 +10,10 @@ const HOURS: usize = 23;
 /// Slots of ten minutes; the first belongs to no song.
 const TENS: usize = 143;
 const DAY: u32 = 86_400;
+/// Addresses below this say that no song plays.
+const FIRST: u32 = 600;
+/// Room that is left after a song, when a slot is proposed.
+const SPARE: u32 = 60;
 
 /// The usual length of a slot in seconds: an hour up to 23 songs, ten minutes above.
 pub fn usual(show: &Show) -> u32 {
@@ -22,54 +26,85 @@ pub fn base_seconds(show: &Show, song: &Song) -> u32 {
     song.timecode.unwrap_or_else(|| (song.number as u32).saturating_mul(usual(show)) % DAY)
 }
 
-/// Seconds until the next song's slot, or the end of the day.
-fn room(show: &Show, song: &Song) -> u32 {
+/// A song's slot: where its addresses begin, and how far the next song's or the day's end is, both in counted
+/// seconds. Edges: room 0 when another song begins at the same address.
+pub fn slot_of(show: &Show, song: &Song) -> (u32, u32) {
     let base = base_seconds(show, song);
-    let others = show.songs.iter().filter(|other| other.number != song.number);
-    let next = others.map(|other| base_seconds(show, other)).filter(|other| *other >= base).min();
-    next.unwrap_or(DAY) - base
+    (base, next(show, song).map_or(DAY, |(start, _)| start) - base)
+}
+
+fn has_slot(song: &Song) -> bool {
+    song.number <= TENS || song.timecode.is_some()
+}
+
+/// The song whose slot follows, and where that begins.
+fn next<'s>(show: &'s Show, song: &Song) -> Option<(u32, &'s Song)> {
+    let base = base_seconds(show, song);
+    let others = show.songs.iter().filter(|other| other.number != song.number && has_slot(other));
+    let later = others.map(|other| (base_seconds(show, other), other)).filter(|(start, _)| *start >= base);
+    later.min_by_key(|(start, _)| *start)
 }
 
 /// What does not fit where timecode is sent or followed, in the order of the songs.
-pub fn faults(show: &Show) -> Vec<Fault> {
+///
+/// `seconds` of a song as it is written: repeats counted, vamps once.
+pub fn faults(show: &Show, seconds: impl Fn(&Song) -> f64) -> Vec<Fault> {
     let lines = Lines::new(&show.text);
-    let mut faults = Vec::new();
-    for song in &show.songs {
-        let (base, room) = (base_seconds(show, song), room(show, song));
-        let length = song_seconds(song);
-        let (what, found, mend) = if song.number > TENS && song.timecode.is_none() {
-            let what = format!("{} has no slot of timecode left", song.title);
-            (what, format!("song {}", song.number), "write timecode = \"hh:mm:ss\" in its songs".to_string())
-        } else if base < 600 {
-            let what =
-                format!("the first ten minutes of timecode belong to no song, {} is there", song.title);
-            (what, shown(base), "write a timecode of 00:10:00 or later".to_string())
-        } else if room == 0 {
-            let what = format!("{} begins on another song's timecode", song.title);
-            (what, shown(base), "give one of them another timecode".to_string())
-        } else if length >= f64::from(room) {
-            let what = format!("{} is longer than its slot of timecode", song.title);
-            let mend = format!(
-                "write timecode = \"{}\" for the song after it, or later",
-                shown(base + length as u32 + 60)
-            );
-            (what, minutes(length), mend)
-        } else {
-            continue;
-        };
+    let faulty = show.songs.iter().filter_map(|song| Some((song, wrong(show, song, seconds(song))?)));
+    let place = |(song, (wrong, found)): (&Song, (Wrong, String))| {
         let start = lines.start(song.line);
-        faults.push(Fault {
+        Fault {
             line: song.line,
             column: 1,
-            span: start..start + "[[song]]".len().min(show.text.len().saturating_sub(start)),
-            what,
+            span: start..(start + "[[song]]".len()).min(show.text.len()),
+            what: wrong.what,
             found,
-            allowed: format!("{} of it, from {}", minutes(f64::from(room)), shown(base)),
-            mend,
+            allowed: wrong.allowed,
+            mend: wrong.mend,
             song: Some(song.title.clone()),
-        });
+        }
+    };
+    faulty.map(place).collect()
+}
+
+/// What is wrong with a song's slot, and what was found.
+fn wrong(show: &Show, song: &Song, seconds: f64) -> Option<(Wrong, String)> {
+    let ((base, room), title) = (slot_of(show, song), &song.title);
+    if !has_slot(song) {
+        let what = format!("{title} has no slot of timecode left");
+        let allowed = format!("{TENS} songs of ten minutes, or a timecode of its own");
+        let mend = "write for example timecode = \"23:55:00\" in it";
+        return Some((Wrong::new(what, allowed, mend), format!("song {}", song.number)));
     }
-    faults
+    if base < FIRST {
+        let what = format!("{title} lies where timecode says that no song plays");
+        let allowed = format!("{} or later", shown(FIRST));
+        let mend = format!("write timecode = \"{}\", or later", shown(FIRST));
+        return Some((Wrong::new(what, allowed, mend), shown(base)));
+    }
+    if let Some((_, other)) = next(show, song).filter(|_| room == 0) {
+        let what = format!("{title} begins at the timecode of {}", other.title);
+        let mend = "give one of them another timecode";
+        return Some((Wrong::new(what, "another timecode for each song", mend), shown(base)));
+    }
+    if seconds < f64::from(room) {
+        return None;
+    }
+    let what = format!("{title} is longer than its slot of timecode");
+    let allowed = format!("less than {}, from {}", shown(room), shown(base));
+    let found = format!("{} as written, vamps once", shown(seconds as u32));
+    Some((Wrong::new(what, allowed, longer(show, song, base, seconds)), found))
+}
+
+/// How a song gets a slot that is long enough.
+fn longer(show: &Show, song: &Song, base: u32, seconds: f64) -> String {
+    let end = f64::from(base) + seconds + f64::from(SPARE);
+    match next(show, song) {
+        Some((_, other)) if end < f64::from(DAY) => {
+            format!("write timecode = \"{}\" or later in {}", shown(end as u32), other.title)
+        }
+        _ => format!("write an earlier timecode in {}", song.title),
+    }
 }
 
 /// "01:00:00".
@@ -102,7 +137,7 @@ pub fn digest(show: &Show, song: &Song) -> u32 {
 pub(super) fn parse(text: &str) -> Result<u32, String> {
     let parts: Option<Vec<u32>> = text
         .split([':', ';'])
-        .map(|part| part.parse().ok().filter(|_| (1..=2).contains(&part.len())))
+        .map(|part| part.parse().ok().filter(|_| (1..=2).contains(&part.len()) && !part.starts_with('+')))
         .collect();
     match parts.as_deref() {
         Some(
@@ -133,19 +168,79 @@ mod tests {
         )
     }
 
+    /// Bars of 4/4 at 120 last two seconds each.
+    fn told(show: &Show) -> Vec<(usize, String, String)> {
+        let found = faults(show, |song| 2.0 * song.sections[0].bars.len() as f64);
+        found.into_iter().map(|fault| (fault.line, fault.what, fault.mend)).collect()
+    }
+
     #[test]
     fn a_song_has_an_hour_up_to_23_songs_and_ten_minutes_above() {
         let hours = show(&songs(23, 8));
-        assert_eq!(base_seconds(&hours, &hours.songs[22]), 23 * 3600);
-        assert_eq!(faults(&hours), []);
+        assert_eq!(slot_of(&hours, &hours.songs[0]), (3600, 3600));
+        assert_eq!(slot_of(&hours, &hours.songs[22]), (23 * 3600, 3600));
         let tens = show(&songs(24, 8));
-        assert_eq!(base_seconds(&tens, &tens.songs[23]), 24 * 600);
-        assert_eq!(faults(&tens), []);
-        // 301 bars of 4/4 at 120 last ten minutes and two seconds.
-        let long = show(&songs(24, 301));
-        let found = faults(&long);
-        assert!(found[0].what.contains("longer than its slot") && found[0].line == 4, "{found:?}");
-        assert_eq!(faults(&show(&songs(23, 301))), []);
+        assert_eq!(slot_of(&tens, &tens.songs[23]), (24 * 600, DAY - 24 * 600));
+        assert_eq!((told(&hours), told(&tens), told(&show(&songs(23, 301)))), (vec![], vec![], vec![]));
+    }
+
+    #[test]
+    fn a_song_longer_than_its_slot_is_told_with_the_next_songs_new_place() {
+        let long = show(&songs(24, 300));
+        let found = told(&long);
+        // The last song has the rest of the day; ten minutes to the second are too long, and a minute is left.
+        assert_eq!(found.len(), 23);
+        let (line, what, mend) = &found[0];
+        assert_eq!((*line, what.as_str()), (4, "Song 1 is longer than its slot of timecode"));
+        assert_eq!(mend, "write timecode = \"00:21:00\" or later in Song 2");
+        assert_eq!(told(&show(&songs(24, 299))), []);
+        let late = songs(2, 300).replace("title = \"Song 2\"", "title = \"Song 2\"\ntimecode = \"23:50:00\"");
+        let (line, _, mend) = told(&show(&late)).remove(0);
+        assert_eq!((line, mend.as_str()), (9, "write an earlier timecode in Song 2"));
+    }
+
+    #[test]
+    fn slots_that_are_taken_reserved_or_used_up_are_told() {
+        let at = |address: &str| {
+            songs(2, 8)
+                .replace("title = \"Song 2\"", &format!("title = \"Song 2\"\ntimecode = \"{address}\""))
+        };
+        let whats = |text: &str| told(&show(text)).into_iter().map(|(_, what, _)| what).collect::<Vec<_>>();
+        let twice = ["Song 1 begins at the timecode of Song 2", "Song 2 begins at the timecode of Song 1"];
+        assert_eq!(whats(&at("01:00:00")), twice);
+        assert_eq!(whats(&at("00:09:59")), ["Song 2 lies where timecode says that no song plays"]);
+        assert_eq!(whats(&at("00:10:00:00")), Vec::<String>::new());
+        assert_eq!(whats(&at("01:00:15")), ["Song 1 is longer than its slot of timecode"]);
+        assert_eq!(whats(&songs(143, 8)), Vec::<String>::new());
+        assert_eq!(
+            whats(&songs(145, 8)),
+            ["Song 144 has no slot of timecode left", "Song 145 has no slot of timecode left"]
+        );
+    }
+
+    #[test]
+    fn an_address_is_a_whole_second_of_a_day() {
+        assert_eq!(
+            (parse("01:02:03"), parse("23:59:59:00"), parse("1:2:3")),
+            (Ok(3723), Ok(86_399), Ok(3723))
+        );
+        assert_eq!(parse("01:00:00;00"), Ok(3600));
+        assert!(parse("01:00:00:12").unwrap_err().contains("whole second"));
+        for text in [
+            "",
+            "1",
+            "01:00",
+            "24:00:00",
+            "00:60:00",
+            "00:00:60",
+            "a:b:c",
+            "01:00:00:00:00",
+            "001:00:00",
+            "-1:00:00",
+            "+1:00:00",
+        ] {
+            assert_eq!(parse(text), Err("no timecode address".into()), "{text}");
+        }
     }
 
     #[test]

@@ -1,8 +1,8 @@
 //! What a pad needs: files of one loudness, and a sheet to start them by.
 
-use crate::show::length::{count_in_seconds, minutes, song_seconds};
 use crate::show::model::{Show, Song, SongKind};
 use crate::show::music::{metre_text, tempo_text};
+use crate::tempo::length::{count_in_seconds, minutes, song_seconds};
 use crate::units::Decibels;
 use std::fmt::Write;
 

@@ -1,8 +1,10 @@
 //! Bars and beats to frames.
 //!
-//! In: a section's tempo and its moves. Out: the local time of any place in it, at the device's rate.
+//! In: a section's tempo and its moves. Out: the local time of any place in it, at the device's rate, and seconds.
 //! Thread: ordinary. Always: rational inside a constant stretch, closed form in f64 inside a moving one,
 //! each place computed from its stretch's start, never summed beat by beat.
+
+pub mod length;
 
 use crate::show::model::{Law, Tempo, TempoMove};
 use crate::units::{SampleRate, Span, Whole};

@@ -9,7 +9,7 @@ use crate::units::{FramePos, Frames, SampleRate};
 const EDGELESS_SECONDS: f64 = 0.007;
 /// Without a run of good edges for this long it is bad, too: a crackle of 5 ms and the [`super::decode::GOOD_RUN`]
 /// edges until timecode is believed again leave 5 + 9 × 0.52 = 9.7 ms.
-const PATIENCE_SECONDS: f64 = 0.010;
+pub const PATIENCE_SECONDS: f64 = 0.010;
 /// … and without a word for this long. A silent crackle across two words costs both, a loud one now and then the next
 /// as well, so that a word ends 4 words after the last good one: 4.25 words at 23.976 frames.
 const WORDLESS_SECONDS: f64 = 4.25 * 1001.0 / 24_000.0;

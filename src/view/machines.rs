@@ -99,6 +99,10 @@ pub fn blind_to(witnesses: usize, pass_through: bool) -> &'static str {
         (1, true) => {
             "With the click as the only witness a muted click looks like a dead main: this laptop fills in, on its own."
         }
+        (_, true) => {
+            "Timecode tells the place, the click decides hit by hit: a click lead that is pulled or turned down on its way \
+             looks like a dead main, and this laptop fills in."
+        }
         _ => "Timecode and click are both heard: this laptop sounds only when both are gone.",
     }
 }

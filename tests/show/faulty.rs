@@ -284,6 +284,83 @@ static WHOLE: &[(&str, usize, &str)] = &[
     ("[input.room]\ninverted = 1", 2, "`inverted` must be true or false"),
     ("[input.drums]", 1, "already the name of a click"),
     ("input = []", 1, "`input` must be a table"),
+    ("[click.band]\ninput = 3", 2, "`input` must be text"),
+    ("[click.band]\ninput = \"pad\"", 2, "there is no input \"pad\""),
+    ("[click.band]\ninput = \"room\"\n[input.room]", 2, "the input \"room\" is no click"),
+    ("[click.band]\nfrom = \"pad\"", 2, "`from` is no key of a click"),
+    ("[input.pad]\nkind = \"click\"", 1, "no click comes from the input \"pad\""),
+    (
+        "[click.band]\ninput = \"pad\"\n[input.pad]\nkind = \"click\"\n[click.drums]\ninput = \"pad\"",
+        6,
+        "the click \"band\" comes from this input already",
+    ),
+    (
+        "[click.band]\ninput = \"pad\"\n[input.pad]\nkind = \"click\"\nin_song = -3",
+        5,
+        "with kind = \"click\" `in_song` means nothing",
+    ),
+    (
+        "[click.band]\ninput = \"pad\"\n[input.pad]\nkind = \"click\"\nhigh_pass = 0",
+        5,
+        "with kind = \"click\" `high_pass` means nothing",
+    ),
+    ("[input.room]\nsafety_delay_ms = 8", 2, "without kind = \"click\" `safety_delay_ms` means nothing"),
+    ("[input.room]\nstarts_song = true", 2, "without kind = \"click\" `starts_song` means nothing"),
+    (
+        "[click.band]\ninput = \"pad\"\n[input.pad]\nkind = \"click\"\nsafety_delay_ms = 3.5",
+        5,
+        "this safety delay is too short to fill a hit",
+    ),
+    (
+        "[click.band]\ninput = \"pad\"\n[input.pad]\nkind = \"click\"\nsafety_delay_ms = 21",
+        5,
+        "`safety_delay_ms` is out of range",
+    ),
+    (
+        "[click.band]\ninput = \"pad\"\n[input.pad]\nkind = \"click\"\nsafety_delay_ms = \"8 ms\"",
+        5,
+        "`safety_delay_ms` must be a number",
+    ),
+    (
+        "[click.band]\ninput = \"pad\"\n[input.pad]\nkind = \"click\"\nstarts_song = 1",
+        5,
+        "`starts_song` must be true or false",
+    ),
+    (
+        "[click.band]\ninput = \"pad\"\n[input.pad]\nkind = \"click\"\ntolerance_ms = 1",
+        5,
+        "`tolerance_ms` is out of range",
+    ),
+    (
+        "[click.band]\ninput = \"pad\"\n[input.pad]\nkind = \"click\"\ntolerance_ms = 6.5",
+        5,
+        "so late could not be filled any more",
+    ),
+    (
+        "[click.band]\ninput = \"pad\"\n[input.pad]\nkind = \"click\"\nsafety_delay_ms = 12\ntolerance_ms = 10.1",
+        6,
+        "so late could not be filled any more",
+    ),
+    (
+        "[click.band]\ninput = \"pad\"\n[input.pad]\nkind = \"click\"\nstarts_song = true\n[click.drums]\ninput = \"key_rig\"\n[input.key_rig]\nkind = \"click\"\nstarts_song = true",
+        8,
+        "the input \"pad\" starts songs already",
+    ),
+    (
+        "[click.band]\ninput = \"pad\"\n[input.pad]\nkind = \"click\"\n[feed.drums]\nhears = { band = 0, pad = 0 }",
+        6,
+        "is a click that comes in, and no feed hears it by itself",
+    ),
+    (
+        "[click.band]\ninput = \"pad\"\n[input.pad]\nkind = \"click\"\n[feed.drums]\nhears = [\"pad\"]",
+        6,
+        "is a click that comes in, and no feed hears it by itself",
+    ),
+    ("[failover]\nlatch = 3", 2, "`latch` must be a table"),
+    ("[failover]\nlatch = { in_row = 0 }", 2, "`in_row` is out of range"),
+    ("[failover]\nlatch = { of_eight = 9 }", 2, "`of_eight` is out of range"),
+    ("[failover]\nlatch = { in_row = 4, of_eight = 3 }", 2, "with 3 of eight, 4 in a row would never count"),
+    ("[failover]\nlatch = { row = 2 }", 2, "`row` is no key of a latch"),
     ("[feed]", 1, "[feed] names no feed"),
     ("[feed.keys]", 1, "does not say what it hears"),
     ("[feed.drums]\nhears = { durms = 0 }", 2, "there is no click or input \"durms\""),
@@ -354,6 +431,18 @@ fn every_fault_above_the_songs_is_told_at_its_line_and_refuses_the_show() {
         let only_songs_were_missing = text.is_empty() || text.starts_with("show = \"Saltmarsh Five\"");
         assert_eq!(reading.show.is_some(), only_songs_were_missing, "{with_songs}");
     }
+}
+
+/// A fault in a song that lies in what the show says above it costs that song only.
+#[test]
+fn a_stream_beside_an_input_refuses_its_song() {
+    let text = "[click.band]\ninput = \"pad\"\n[input.pad]\nkind = \"click\"\n[[song]]\ntitle = \"Samphire\"\n\
+                tempo = 90\nbars = 4\n[song.click.band]\nstream = \"../sounds/bell.wav\"\n[[song]]\n\
+                title = \"Low Tide\"\ntempo = 132\nbars = 64\n";
+    assert_faulty(text, 10, "a stream would be a second one");
+    let reading = read(text);
+    assert_eq!(reading.refused[0].title, "Samphire");
+    assert_eq!(reading.show.map(|show| show.songs.len()), Some(1));
 }
 
 /// One mistake gives one fault, so that a tired reader is not sent to five places.

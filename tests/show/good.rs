@@ -1,8 +1,8 @@
 //! Good shows: what is written, what is filled in, and what is laid over what.
 
 use super::{assert_reading_is_whole, example, read};
-use fogbell::show::length::{minutes, song_seconds};
 use fogbell::show::model::*;
+use fogbell::tempo::length::{minutes, song_seconds};
 use fogbell::units::{Decibels, Whole};
 use num_rational::Ratio;
 
@@ -59,12 +59,13 @@ fn everything_that_is_written_arrives() {
     assert_eq!(show.clicks[0].player, "Wren");
     assert_eq!(
         show.clicks.iter().map(|click| click.separate_fallback).collect::<Vec<_>>(),
-        [true, true, false]
+        [true, true, false, true]
     );
     assert_eq!(show.give_back, GiveBack::NextBar);
     let room = &show.inputs[0];
     assert_eq!((room.kind, room.in_song, room.high_pass_hertz), (InputKind::Ambient, Decibels(-12.0), 150.0));
     assert_eq!(show.inputs[1].kind, InputKind::Talkback);
+    assert_eq!(show.latch, Latch { in_row: 2, of_eight: 4 });
     let drums: Vec<_> = show.feeds[0].parts.iter().map(|part| (part.source, part.level)).collect();
     assert_eq!(
         drums,
@@ -80,6 +81,40 @@ fn everything_that_is_written_arrives() {
     assert!(matches!(bell.eighth, SoundSource::Synth(synth) if synth.hertz == 800.0));
     // An exponential falls by 60 dB in ln(1000) = 6.9078 of its time constants.
     assert!(matches!(bell.beat, SoundSource::Synth(synth) if (synth.decay_ms * 6.9078 - 30.0).abs() < 1e-3));
+}
+
+#[test]
+fn a_click_that_comes_in_is_followed_as_written_and_heard_as_its_click() {
+    let show = show(&example("everything.toml"));
+    let external: Vec<_> = show.clicks.iter().map(|click| click.external).collect();
+    assert_eq!(external, [None, None, None, Some(2)]);
+    let pad = &show.inputs[2];
+    let written = ExternalClick { safety_delay_ms: 10.0, starts_song: true, tolerance_ms: Some(7.5) };
+    assert_eq!((pad.name.as_str(), pad.kind, pad.external), ("pad", InputKind::Click, written));
+    assert_eq!(show.feeds[2].parts[2].source, FeedSource::Click(3));
+}
+
+#[test]
+fn a_click_that_comes_in_has_usual_settings_and_is_in_no_feed_by_itself() {
+    let text = "[click.band]\ninput = \"pad\"\n[input.pad]\nkind = \"click\"\n[input.room]\n[[song]]\n\
+                title = \"Low Tide\"\ntempo = 132\nbars = 4\n";
+    let read = show(text);
+    let usual = ExternalClick { safety_delay_ms: 8.0, starts_song: false, tolerance_ms: None };
+    assert_eq!((read.inputs[0].external, read.latch), (usual, Latch { in_row: 2, of_eight: 3 }));
+    assert!(read.clicks[0].separate_fallback, "what fills in has a lane of its own");
+    let heard: Vec<_> = read.feeds[0].parts.iter().map(|part| part.source).collect();
+    assert_eq!(heard, [FeedSource::Click(0), FeedSource::Input(1)]);
+    // Without a safety delay an onset may come later; five in a row are five of eight at least.
+    let bare = text.replace(
+        "[input.room]",
+        "safety_delay_ms = 0\ntolerance_ms = 20\n[failover]\nlatch = { in_row = 5 }",
+    );
+    let bare = show(&bare);
+    assert_eq!(
+        (bare.inputs[0].external.safety_delay_ms, bare.inputs[0].external.tolerance_ms),
+        (0.0, Some(20.0))
+    );
+    assert_eq!(bare.latch, Latch { in_row: 5, of_eight: 5 });
 }
 
 #[test]

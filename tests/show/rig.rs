@@ -1,8 +1,10 @@
 //! Rig files: read whole, faulty ones told, and held against a show.
 
 use super::{assert_is_whole, example, fixtures, read};
-use fogbell::show::model::Host;
+use fogbell::show::model::{Host, MainLine, Role, TimecodeLine, Wiring};
 use fogbell::show::{check_rig_against, default_rig, parse_rig, read_rig};
+use fogbell::timecode::FrameRate;
+use fogbell::units::Decibels;
 
 static FAULTY: &[(&str, usize, &str)] = &[
     ("", 1, "this rig has no outputs"),
@@ -82,6 +84,47 @@ static FAULTY: &[(&str, usize, &str)] = &[
         6,
         "`safety_delay_ms` is out of range",
     ),
+    (
+        "machine = \"backup\"\n[outputs]\ndrums = 1\n[main]\ntimecode = 1\nsafety_delay_ms = 8",
+        6,
+        "`safety_delay_ms` means nothing",
+    ),
+    (
+        "machine = \"backup\"\n[outputs]\ndrums = 1\n[main]\nlatch_ms = 60",
+        4,
+        "`timecode` is missing in [main]",
+    ),
+    (
+        "machine = \"backup\"\n[outputs]\ndrums = 1\n[main]\ntimecode = 1\nlatch_ms = 10",
+        6,
+        "`latch_ms` is out of range",
+    ),
+    (
+        "machine = \"backup\"\n[outputs]\ndrums = 1\n[main]\ntimecode = 1\nalign_ms = 51",
+        6,
+        "`align_ms` is out of range",
+    ),
+    (
+        "machine = \"backup\"\n[outputs]\ndrums = 1\n[main]\ntimecode = 1\nwiring = \"splitter\"",
+        6,
+        "`wiring` knows no",
+    ),
+    (
+        "machine = \"main\"\n[outputs]\ndrums = 1\n[timecode]\noutput = 2\n[return]\ntimecode = 1\n[loop]\noutput = 3\ninput = 1",
+        10,
+        "input channel 1 is taken already",
+    ),
+    (
+        "machine = \"main\"\n[outputs]\ndrums = 1\n[timecode]\noutput = 2\n[return]",
+        6,
+        "`timecode` is missing in [return]",
+    ),
+    ("[outputs]\ndrums = 1\n[timecode]\noutput = 2\nfps = \"25\"", 5, "`fps` is no key of [timecode]"),
+    (
+        "[outputs]\ndrums = 1\n[[fold]]\noutputs = 2\nchannels = { 2 = [\"drums\"] }\n[timecode]\noutput = 2",
+        7,
+        "output 2 is taken already",
+    ),
     ("[outputs\ndrums = 1", 1, "header"),
     ("[outputs]\ndrums = ", 2, "has no value"),
 ];
@@ -93,6 +136,9 @@ fn every_faulty_rig_is_told_at_its_line() {
         reading.faults.iter().for_each(|fault| assert_is_whole(fault, text));
         let told = reading.faults.iter().any(|fault| fault.line == *line && fault.what.contains(part));
         assert!(told, "no fault at line {line} with {part:?} in:\n{text}\n{:#?}", reading.faults);
+        let mut once = reading.faults.clone();
+        once.dedup();
+        assert_eq!(once, reading.faults, "told twice");
         assert!(reading.rig.is_none());
     }
 }
@@ -115,6 +161,18 @@ fn a_rig_says_which_feed_goes_where() {
     assert_eq!(rig.folds.len(), 1);
     assert_eq!(rig.folds[0][1].feeds, ["band", "keys"]);
     assert_eq!(rig.inputs, [("room".to_string(), 3)]);
+    let line = TimecodeLine { output: 8, frames: FrameRate::Tv25, level: Decibels(-18.0) };
+    assert_eq!((rig.machine, rig.timecode, rig.return_line), (Role::Backup, Some(line), None));
+    let main = MainLine {
+        timecode: 1,
+        click: Some((2, "drums".into())),
+        wiring: Wiring::PassThrough,
+        safety_delay_ms: 8.0,
+        align_ms: 0.35,
+        latch_ms: 60.0,
+    };
+    assert_eq!((rig.main.as_ref(), rig.spare_loop), (Some(&main), Some((7, 4))));
+    assert_eq!((rig.highest_line_out(), rig.highest_input(), rig.has_timecode()), (8, 4, true));
     let keys: Vec<_> = rig.keys.iter().map(|(action, key)| (action.as_str(), key.as_str())).collect();
     assert_eq!(keys, [("start", "space"), ("all-out", "backspace"), ("all-out", "x")]);
 }
@@ -145,11 +203,58 @@ fn a_rig_that_does_not_fit_its_show_is_told_in_the_rig_file() {
 }
 
 #[test]
+fn a_main_has_a_return_line_and_what_it_does_not_say_is_usual() {
+    let rig = read_rig(&fixtures().join("good/rig_main.toml")).expect("readable").rig.expect("good");
+    let line = TimecodeLine { output: 4, frames: FrameRate::NtscDrop, level: Decibels(-18.0) };
+    assert_eq!((rig.machine, rig.timecode, rig.return_line), (Role::Main, Some(line), Some(1)));
+    assert_eq!((&rig.main, rig.spare_loop, rig.highest_line_out(), rig.highest_input()), (&None, None, 4, 1));
+    let text = "machine = \"backup\"\n[outputs]\ndrums = 1\n[main]\ntimecode = 3\n";
+    let rig = parse_rig(text, "rig.toml", &fixtures()).rig.expect("good");
+    let main = MainLine {
+        timecode: 3,
+        click: None,
+        wiring: Wiring::OwnChannel,
+        safety_delay_ms: 8.0,
+        align_ms: 0.0,
+        latch_ms: 60.0,
+    };
+    assert_eq!((rig.main.as_ref(), rig.timecode, rig.highest_input()), (Some(&main), None, 3));
+    let alone = parse_rig("[outputs]\ndrums = 1\n", "rig.toml", &fixtures()).rig.expect("good");
+    assert_eq!((alone.machine, alone.has_timecode(), alone.highest_input()), (Role::Alone, false, 0));
+}
+
+/// The name of the main's click stands elsewhere than the feed of the same name.
+#[test]
+fn the_mains_click_is_held_against_the_show_where_it_is_named() {
+    let show = read(&example("everything.toml")).show.expect("good");
+    let good = example("rig_everything.toml");
+    let told = |text: &str| -> Vec<(usize, String)> {
+        let faults = parse_rig(text, "rig.toml", &fixtures()).faults_against(&show);
+        faults.iter().for_each(|fault| assert_is_whole(fault, text));
+        faults.into_iter().map(|fault| (fault.line, fault.what)).collect()
+    };
+    let line =
+        |text: &str, part: &str| text.lines().position(|line| line.starts_with(part)).map_or(0, |n| n + 1);
+    let wrong = good.replace("click_is = \"drums\"", "click_is = \"durms\"");
+    assert_eq!(told(&wrong), [(line(&good, "click_is"), "there is no click \"durms\"".into())]);
+    // A fault of the feed "drums" is told at the feed.
+    let wide = good.replace("drums = 1\n", "drums = [1, 6]\n");
+    assert_eq!(told(&wide)[0].0, line(&wide, "drums = [1, 6]"));
+    // The pad's click comes from the main, which passes it on, or from the pad; not from both.
+    let pads = good.replace("click_is = \"drums\"", "click_is = \"pads\"");
+    assert_eq!(told(&pads), []);
+    let both = pads.replace("room = 3", "room = 3\npad = 5");
+    assert_eq!(told(&both).len(), 1);
+    assert!(told(&both)[0].1.contains("from the main and from the input \"pad\""), "{:?}", told(&both));
+    assert_eq!(told(&both.replace("pass through", "own channel").replace("safety_delay_ms = 8\n", "")), []);
+}
+
+#[test]
 fn without_a_rig_each_feed_has_the_next_channels() {
     let show = read(&example("everything.toml")).show.expect("good");
     let rig = default_rig(&show);
     let channels: Vec<_> = rig.outputs.iter().map(|outlet| outlet.channels.clone()).collect();
     assert_eq!(channels, [vec![1], vec![2, 3], vec![4]]);
-    assert_eq!(rig.inputs, [("room".to_string(), 1), ("wren_talk".to_string(), 2)]);
+    assert_eq!(rig.inputs, [("room".to_string(), 1), ("wren_talk".to_string(), 2), ("pad".to_string(), 3)]);
     assert_eq!(check_rig_against(&show, &rig), []);
 }

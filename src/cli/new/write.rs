@@ -189,7 +189,7 @@ mod tests {
         ] {
             let found = checked(line);
             let section = &found.songs[0].sections[0];
-            assert!((crate::show::length::section_seconds(section) - seconds).abs() < 1e-9, "{line}");
+            assert!((crate::tempo::length::section_seconds(section) - seconds).abs() < 1e-9, "{line}");
             assert!(
                 (super::seconds(&super::super::lines::read(line).songs) - seconds).abs() < 1e-9,
                 "{line}"

@@ -129,10 +129,10 @@ impl Night {
 
 /// Where timecode is sent or followed, every song has room for it.
 fn slots_fit(show: &Show, rig: &Rig, path: &Path) -> Result<(), Refusal> {
-    if rig.timecode.is_none() && rig.main.is_none() {
+    if !rig.has_timecode() {
         return Ok(());
     }
-    let faults = show::slots::faults(show);
+    let faults = show::slots::faults(show, crate::tempo::length::song_seconds);
     if faults.is_empty() {
         return Ok(());
     }
@@ -168,7 +168,7 @@ fn outlets<'r>(rig: &'r Rig, interface: &dyn Interface) -> Result<(&'r [Outlet],
     }
     let words = format!(
         "this interface has {there} outputs, so feeds are folded: {}",
-        show::set_list::fold_text(outlets)
+        crate::cli::check::set_list::fold_text(outlets)
     );
     eprintln!("{words}");
     Ok((outlets, Some(words)))

@@ -1,8 +1,11 @@
 //! A checked show as a set list: for a person, and as JSON.
 
-use super::length::{count_in_seconds, minutes, section_seconds, song_seconds};
-use super::model::{FeedSource, Law, Outlet, Part, Rig, Section, Show, Song, SongKind};
-use super::music::{bar_beat_text, metre_text, subdivision_text, tempo_text};
+use super::machines::click_of;
+use crate::show::model::{FeedSource, Law, Outlet, Part, Rig, Section, Show, Song, SongKind};
+use crate::show::music::{bar_beat_text, metre_text, note_text, subdivision_text, tempo_text};
+use crate::show::slots;
+use crate::tempo::length::{count_in_seconds, minutes, section_seconds, song_seconds};
+use crate::timecode::{Address, FrameRate};
 use crate::units::{Decibels, Whole};
 use serde_json::{Value, json};
 use std::fmt::Write;
@@ -10,8 +13,8 @@ use std::fmt::Write;
 /// What a check has looked at.
 pub const SCOPE: &str = "file only, nothing sounded";
 
-/// The whole show as text.
-pub fn text(show: &Show, rig: &Rig) -> String {
+/// The whole show as text. `timecode`: with the slots of addresses that songs have.
+pub fn text(show: &Show, rig: &Rig, timecode: bool) -> String {
     let mut out = String::new();
     let seconds: f64 = show.songs.iter().map(song_seconds).sum();
     let songs = if show.songs.len() == 1 { "1 song".into() } else { format!("{} songs", show.songs.len()) };
@@ -24,7 +27,11 @@ pub fn text(show: &Show, rig: &Rig) -> String {
             line(&mut out, 0, &format!("\n{}", "\u{2500}".repeat(12)));
         }
         below |= song.encore;
-        song_text(&mut out, show, song, index + 1);
+        let before = index.checked_sub(1).and_then(|before| show.songs.get(before));
+        song_text(&mut out, show, song, index + 1, before.is_some_and(|before| before.segue));
+        if timecode && !song.sections.is_empty() {
+            line(&mut out, 7, &slot_text(show, rig, song));
+        }
     }
     out
 }
@@ -44,11 +51,12 @@ fn feeds(out: &mut String, show: &Show, rig: &Rig) {
         let hears = if parts.is_empty() { "nothing".into() } else { parts.join(", ") };
         line(out, 2, &format!("{:width$}  {}  {hears}", feed.name, channels_text(rig, &feed.name)));
     }
-    for input in &show.inputs {
+    for (index, input) in show.inputs.iter().enumerate() {
         let patched = rig.inputs.iter().find(|(name, _)| *name == input.name);
         let place =
             patched.map_or("not patched in this rig".into(), |(_, channel)| format!("input {channel}"));
-        line(out, 2, &format!("{:width$}  {place}", input.name));
+        let click = click_of(show, index).map_or(String::new(), |click| format!(": the {click} click"));
+        line(out, 2, &format!("{:width$}  {place}{click}", input.name));
     }
     for fold in &rig.folds {
         line(out, 2, &format!("with fewer outputs: {}", fold_text(fold)));
@@ -65,7 +73,8 @@ fn unheard(show: &Show) -> Vec<&str> {
         show.feeds.iter().any(|feed| feed.parts.iter().any(|part| part.source == source))
     };
     let clicks = show.clicks.iter().enumerate().filter(|(index, _)| !heard(FeedSource::Click(*index)));
-    let inputs = show.inputs.iter().enumerate().filter(|(index, _)| !heard(FeedSource::Input(*index)));
+    let inputs = show.inputs.iter().enumerate();
+    let inputs = inputs.filter(|(at, _)| !heard(FeedSource::Input(*at)) && click_of(show, *at).is_none());
     clicks.map(|(_, click)| click.name.as_str()).chain(inputs.map(|(_, input)| input.name.as_str())).collect()
 }
 
@@ -78,7 +87,7 @@ pub(crate) fn fold_text(fold: &[Outlet]) -> String {
     fold.iter().map(outlet).collect::<Vec<_>>().join(", ")
 }
 
-fn part_text(show: &Show, part: &super::model::FeedPart) -> String {
+fn part_text(show: &Show, part: &crate::show::model::FeedPart) -> String {
     let pan = match part.pan {
         0.0 => String::new(),
         pan => format!(", pan {}", signed(pan)),
@@ -96,7 +105,7 @@ fn source_name(show: &Show, source: FeedSource) -> String {
 }
 
 /// A number with a real minus sign, at most one decimal.
-fn signed(number: f64) -> String {
+pub(super) fn signed(number: f64) -> String {
     let size = (number.abs() * 100.0).round() / 100.0;
     if number < 0.0 { format!("\u{2212}{size}") } else { format!("{size}") }
 }
@@ -113,7 +122,15 @@ fn channels_text(rig: &Rig, feed: &str) -> String {
     }
 }
 
-fn song_text(out: &mut String, show: &Show, song: &Song, number: usize) {
+/// "timecode from 01:00:00:00, room for 01:00:00". Without a rig as 25 frames a second count.
+fn slot_text(show: &Show, rig: &Rig, song: &Song) -> String {
+    let (base, room) = slots::slot_of(show, song);
+    let frames = rig.timecode.map_or(FrameRate::Tv25, |line| line.frames);
+    let from = Address::of_seconds(frames, base).shown(frames);
+    format!("timecode from {from}, room for {}", slots::shown(room))
+}
+
+fn song_text(out: &mut String, show: &Show, song: &Song, number: usize, run_into: bool) {
     let length = if song.sections.is_empty() {
         String::new()
     } else {
@@ -128,12 +145,14 @@ fn song_text(out: &mut String, show: &Show, song: &Song, number: usize) {
     line(out, 0, &format!("\n{number:>3}  {}{length}{kind}{note}", song.title));
     if let (Some(count_in), Some(first)) = (&song.count_in, song.sections.first()) {
         let seconds = count_in_seconds(count_in, first);
-        line(out, 7, &format!("count-in {}, {seconds:.1} s{}", bars(count_in.bars.len()), voices(count_in)));
+        let skipped = if run_into { " (not when the song before runs into this one)" } else { "" };
+        let bars = bars(count_in.bars.len());
+        line(out, 7, &format!("count-in {bars}, {seconds:.1} s{}{skipped}", voices(count_in)));
     } else if !song.sections.is_empty() {
         line(out, 7, "no count-in");
     }
     if song.pickup > Whole::from_integer(0) {
-        line(out, 7, &format!("pickup {}", super::music::note_text(song.pickup)));
+        line(out, 7, &format!("pickup {}", note_text(song.pickup)));
     }
     for section in &song.sections {
         section_text(out, section, song.sections.len() == 1);
@@ -151,7 +170,7 @@ fn open_end(song: &Song) -> &'static str {
     if song.sections.iter().any(|section| section.vamp || section.hold) { "+" } else { "" }
 }
 
-fn voices(count_in: &super::model::CountIn) -> &'static str {
+fn voices(count_in: &crate::show::model::CountIn) -> &'static str {
     if count_in.voice.is_some() { ", spoken" } else { "" }
 }
 
@@ -195,7 +214,7 @@ fn law_text(law: Law) -> &'static str {
     }
 }
 
-fn move_text(section: &Section, step: &super::model::TempoMove) -> String {
+fn move_text(section: &Section, step: &crate::show::model::TempoMove) -> String {
     let from = place(section, step.from);
     if step.over == Whole::from_integer(0) {
         return format!("{} at {from}", tempo_text(&step.to));
@@ -277,14 +296,17 @@ fn way_text(show: &Show, part: &Part) -> String {
 
 /// Clicks as JSON.
 pub fn clicks_json(show: &Show) -> Value {
-    let click = |click: &super::model::Click| json!({ "name": click.name, "player": click.player, "separate_fallback": click.separate_fallback });
+    let click = |click: &crate::show::model::Click| {
+        let input = click.external.and_then(|input| show.inputs.get(input)).map(|input| &input.name);
+        json!({ "name": click.name, "player": click.player, "separate_fallback": click.separate_fallback, "input": input })
+    };
     show.clicks.iter().map(click).collect()
 }
 
 /// Feeds as JSON: what each hears, and on which channels.
 pub fn feeds_json(show: &Show, rig: &Rig) -> Value {
-    let part = |part: &super::model::FeedPart| json!({ "source": source_name(show, part.source), "level_db": part.level.0, "pan": part.pan });
-    let feed = |feed: &super::model::Feed| {
+    let part = |part: &crate::show::model::FeedPart| json!({ "source": source_name(show, part.source), "level_db": part.level.0, "pan": part.pan });
+    let feed = |feed: &crate::show::model::Feed| {
         let hears: Vec<_> = feed.parts.iter().map(part).collect();
         json!({ "name": feed.name, "stereo": feed.stereo, "hears": hears, "channels": channels(rig, &feed.name) })
     };
@@ -300,6 +322,7 @@ fn song_json(show: &Show, song: &Song, number: usize) -> Value {
     let clicks = show.clicks.iter().enumerate().filter(|_| !song.sections.is_empty());
     let clicks: serde_json::Map<String, Value> =
         clicks.map(|(index, click)| (click.name.clone(), json!(click_text(show, song, index)))).collect();
+    let (base, room) = slots::slot_of(show, song);
     json!({
         "number": number,
         "title": song.title,
@@ -309,6 +332,7 @@ fn song_json(show: &Show, song: &Song, number: usize) -> Value {
         "segue": song.segue,
         "line": song.line,
         "seconds": song_seconds(song),
+        "timecode": { "from": slots::shown(base), "from_seconds": base, "room_seconds": room },
         "count_in_bars": song.count_in.as_ref().map_or(0, |count_in| count_in.bars.len()),
         "pickup": song.pickup.to_string(),
         "sections": song.sections.iter().map(section_json).collect::<Vec<_>>(),

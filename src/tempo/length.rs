@@ -1,7 +1,7 @@
 //! How long a song lasts, for set lists and schedules.
 
-use super::model::{CountIn, Law, Section, Song, Tempo};
-use crate::tempo::moving_seconds;
+use super::moving_seconds;
+use crate::show::model::{CountIn, Law, Section, Song, Tempo};
 use crate::units::Whole;
 
 /// Seconds of a song as written: stated repeats counted, vamps once, count-in and pickup apart.
