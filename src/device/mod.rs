@@ -121,6 +121,8 @@ pub struct Health {
     pub behind: u64,
     /// Times that inputs were silent or skipped because the two directions of a device got out of step.
     pub input_slips: u64,
+    /// Datagrams that came to a virtual interface's line and were no part of it; 0 on a device.
+    pub input_refused: u64,
     /// Real-time policy of the audio thread as read back ("SCHED_FIFO 70"), when it could be read.
     pub priority: Option<String>,
 }

@@ -17,6 +17,7 @@ pub struct Pulse {
     lost: AtomicU64,
     behind: AtomicU64,
     input_slips: AtomicU64,
+    input_refused: AtomicU64,
     /// Nanoseconds after `born`.
     last: AtomicU64,
     /// System's id of the audio thread; 0 before the first callback.
@@ -43,6 +44,7 @@ impl Default for Pulse {
             lost: AtomicU64::new(0),
             behind: AtomicU64::new(0),
             input_slips: AtomicU64::new(0),
+            input_refused: AtomicU64::new(0),
             last: AtomicU64::new(0),
             thread: AtomicU32::new(0),
             promotion: AtomicU8::new(0),
@@ -96,6 +98,11 @@ impl Pulse {
         self.input_slips.store(slips, Relaxed);
     }
 
+    /// So far. Real-time: safe.
+    pub fn input_refused(&self, refused: u64) {
+        self.input_refused.store(refused, Relaxed);
+    }
+
     /// Real-time: safe.
     pub fn callbacks(&self) -> u64 {
         self.callbacks.load(Relaxed)
@@ -130,6 +137,7 @@ impl Pulse {
             lost: self.lost.load(Relaxed),
             behind: self.behind.load(Relaxed),
             input_slips: self.input_slips.load(Relaxed),
+            input_refused: self.input_refused.load(Relaxed),
             priority: self.priority(),
         }
     }

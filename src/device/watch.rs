@@ -87,6 +87,7 @@ mod tests {
             lost: 0,
             behind: 0,
             input_slips: 0,
+            input_refused: 0,
             priority: None,
         }
     }

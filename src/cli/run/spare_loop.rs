@@ -162,6 +162,7 @@ fn health_of(shared: &Shared, stopped: &Receiver<()>) -> Health {
         lost: 0,
         behind: 0,
         input_slips: 0,
+        input_refused: 0,
         priority: None,
     });
     if !stopped.is_empty() {

@@ -5,6 +5,7 @@
 //! of the clock; only the real-time pace looks at one.
 
 mod capture;
+mod lines;
 mod pace;
 mod simulation;
 mod sinc;
@@ -16,10 +17,11 @@ mod world;
 pub use capture::{BlockSeen, Capture, Captured};
 pub use pace::{CATCH_UP, Pace};
 pub use stepper::Stepper;
-pub use world::{Blocks, Cable, Fault, FaultKind, Mic, MicSound, Noise, World};
+pub use world::{Blocks, Cable, Fault, FaultKind, Mic, MicSound, Noise, ReceiveFrom, SendTo, World};
 
 use super::{DeviceError, DeviceInfo, Interface, MAX_BLOCK, Negotiated, OpenSetup, Opened, Running};
 use crate::realtime::io::Process;
+use lines::Lines;
 use simulation::Simulation;
 
 /// The host's name.
@@ -86,14 +88,28 @@ impl Interface for VirtualInterface {
     }
 
     fn open(&mut self, setup: &OpenSetup) -> Result<Box<dyn Opened>, DeviceError> {
+        let mut simulation = Simulation::new(&self.world, setup)?;
+        match self.pace {
+            Pace::RealTime => simulation.connect(Lines::open(&self.world, setup)?),
+            Pace::Free { .. } => only_in_real_time(&self.world)?,
+        }
         Ok(Box::new(OpenedVirtual {
-            simulation: Simulation::new(&self.world, setup)?,
+            simulation,
             negotiated: self.negotiated(setup),
             pace: self.pace,
             drift_ppm: self.world.drift_ppm,
             capture: self.capture.clone(),
         }))
     }
+}
+
+/// Two processes share no time but the computer's.
+fn only_in_real_time(world: &World) -> Result<(), DeviceError> {
+    if world.sends.is_empty() && world.receives.is_empty() {
+        return Ok(());
+    }
+    let what = "the world has lines to another process, and its time is not the computer's";
+    Err(DeviceError::new(what, "run it in real time, or leave out sends and receives"))
 }
 
 struct OpenedVirtual {

@@ -103,7 +103,7 @@ impl Drive {
         while self.simulation.next() < end && !shared.stop.load(Relaxed) {
             let left = (end - self.simulation.next()).0;
             match self.cycle(shared, usize::try_from(left).unwrap_or(usize::MAX)) {
-                Cycle::Ran(_) | Cycle::Late(_) => {}
+                Cycle::Ran(_) | Cycle::Late(_) | Cycle::Repeated(_) => {}
                 Cycle::Paused { frames: Some(frames), .. } => {
                     shared.pulse.lost(frames.0.unsigned_abs());
                     self.simulation.lose(frames);
@@ -124,7 +124,7 @@ impl Drive {
         while !shared.stop.load(Relaxed) {
             clock.wait(self.simulation.next(), shared);
             match self.cycle(shared, usize::MAX) {
-                Cycle::Ran(_) | Cycle::Late(_) => {}
+                Cycle::Ran(_) | Cycle::Late(_) | Cycle::Repeated(_) => {}
                 Cycle::Paused { gone, frames } => {
                     shared.state.store(if gone { GONE } else { STALLED }, Relaxed);
                     let Some(frames) = frames else {
@@ -147,9 +147,13 @@ impl Drive {
         match cycle {
             Cycle::Ran(frames) => {
                 shared.pulse.beat(frames as u64);
-                if let Some(capture) = &self.capture {
-                    capture.block(self.simulation.io());
-                }
+                shared.state.store(RUNNING, Relaxed);
+                self.take_down();
+            }
+            Cycle::Repeated(frames) => {
+                shared.state.store(STALLED, Relaxed);
+                shared.pulse.lost(frames as u64);
+                self.take_down();
             }
             Cycle::Late(frames) => {
                 shared.pulse.xrun();
@@ -158,7 +162,17 @@ impl Drive {
             }
             Cycle::Paused { .. } => {}
         }
+        if let Some(trouble) = self.simulation.trouble() {
+            shared.pulse.input_slips(trouble.slips);
+            shared.pulse.input_refused(trouble.refused);
+        }
         cycle
+    }
+
+    fn take_down(&self) {
+        if let Some(capture) = &self.capture {
+            capture.block(self.simulation.io());
+        }
     }
 }
 

@@ -1,7 +1,8 @@
 //! One device and its world, a callback at a time, on whatever thread asks.
 
+use super::lines::{Lines, Trouble};
 use super::sinc::{self, Weights};
-use super::world::{Blocks, FaultKind, Mic, MicSound, Noise, World};
+use super::world::{Blocks, Fault, FaultKind, Mic, MicSound, Noise, World};
 use crate::device::{DeviceError, MAX_BLOCK, OpenSetup};
 use crate::realtime::io::{Io, Planar, Process};
 use crate::units::{FramePos, Frames, SampleRate};
@@ -17,12 +18,22 @@ pub(super) struct Simulation {
     wires: Vec<Wire>,
     noises: Vec<Noise>,
     sources: Vec<Source>,
-    faults: Vec<super::world::Fault>,
+    faults: Vec<Fault>,
     fault: usize,
     sizes: Sizes,
     /// Longest block that the shortest cable allows.
     reach: usize,
     clip_inputs: bool,
+    /// To and from other processes; only in real time.
+    lines: Option<Lines>,
+    repeating: Option<Repeat>,
+}
+
+/// The last block, played over and over.
+#[derive(Clone, Copy, Debug)]
+struct Repeat {
+    length: i64,
+    until: Option<FramePos>,
 }
 
 /// What one call of [`Simulation::cycle`] did.
@@ -32,6 +43,8 @@ pub(super) enum Cycle {
     Ran(usize),
     /// An xrun: frames are lost, the next block says so.
     Late(Frames),
+    /// So many frames were played without a callback, from the last block.
+    Repeated(usize),
     /// Callbacks pause, for good when `frames` is `None`. The pace waits, then calls [`Simulation::lose`].
     Paused { gone: bool, frames: Option<Frames> },
 }
@@ -89,7 +102,19 @@ impl Simulation {
             sizes: Sizes::new(blocks),
             reach,
             clip_inputs: world.clip_inputs,
+            lines: None,
+            repeating: None,
         })
+    }
+
+    /// From now on in time with other processes.
+    pub(super) fn connect(&mut self, lines: Option<Lines>) {
+        self.lines = lines;
+    }
+
+    /// Real-time: safe.
+    pub(super) fn trouble(&self) -> Option<Trouble> {
+        self.lines.as_ref().map(Lines::trouble)
     }
 
     pub(super) fn next(&self) -> FramePos {
@@ -124,13 +149,58 @@ impl Simulation {
         if let Some(fault) = self.faults.get(self.fault) {
             let away = (fault.at - self.next).0;
             if away <= 0 {
+                let Fault { kind, frames: length, .. } = *fault;
                 self.fault += 1;
-                return fail(fault.kind, fault.frames);
+                if kind == FaultKind::Repeat {
+                    self.repeat(length);
+                } else {
+                    return fail(kind, length);
+                }
+            } else {
+                frames = frames.min(usize::try_from(away).unwrap_or(frames));
             }
-            frames = frames.min(usize::try_from(away).unwrap_or(frames));
+        }
+        if let Some(repeat) = self.repeating {
+            return Cycle::Repeated(self.play_again(repeat, frames));
         }
         self.run(frames, process, touch);
         Cycle::Ran(frames)
+    }
+
+    fn repeat(&mut self, frames: Option<u32>) {
+        let until = frames.map(|frames| self.next + Frames(i64::from(frames)));
+        let length = i64::from(self.sizes.blocks.largest());
+        self.repeating = Some(Repeat { length, until });
+    }
+
+    /// What a card does whose computer no longer fills its buffer.
+    fn play_again(&mut self, repeat: Repeat, frames: usize) -> usize {
+        let left = repeat.until.map_or(i64::MAX, |until| (until - self.next).0);
+        let length = usize::try_from(repeat.length).unwrap_or(1);
+        let frames = frames.min(length).min(usize::try_from(left).unwrap_or(frames)).max(1);
+        (self.io.at, self.io.lost, self.io.frames) = (self.next, Frames(0), frames);
+        for channel in 0..self.io.output.channels() {
+            let output = self.io.output.channel_mut(channel, frames);
+            for (sample, frame) in output.iter_mut().zip(self.next.0..) {
+                *sample = self.history.at(channel, frame - repeat.length);
+            }
+        }
+        self.fill_inputs(frames);
+        self.leave(frames);
+        self.lost = self.lost + Frames(frames as i64);
+        if repeat.until == Some(self.next) {
+            self.repeating = None;
+        }
+        frames
+    }
+
+    /// What was played goes where the outputs are patched to.
+    fn leave(&mut self, frames: usize) {
+        self.history.write(self.next, &self.io.output, frames);
+        if let Some(lines) = &mut self.lines {
+            lines.write(&self.io);
+        }
+        self.next = self.next + Frames(frames as i64);
     }
 
     fn run(&mut self, frames: usize, process: &mut dyn Process, touch: &mut dyn FnMut(&mut Planar)) {
@@ -141,8 +211,7 @@ impl Simulation {
         self.fill_inputs(frames);
         touch(&mut self.io.input);
         process.process(&mut self.io);
-        self.history.write(self.next, &self.io.output, frames);
-        self.next = self.next + Frames(frames as i64);
+        self.leave(frames);
     }
 
     fn fill_inputs(&mut self, frames: usize) {
@@ -164,6 +233,9 @@ impl Simulation {
                 *sample += gain * gaussian(noise.seed, frame);
             }
         }
+        if let Some(lines) = &mut self.lines {
+            lines.add_to(self.next, &mut self.io.input, frames);
+        }
         if self.clip_inputs {
             for channel in 0..self.io.input.channels() {
                 self.io.input.channel_mut(channel, frames).iter_mut().for_each(|x| *x = x.clamp(-1.0, 1.0));
@@ -177,7 +249,8 @@ fn fail(kind: FaultKind, frames: Option<u32>) -> Cycle {
     match kind {
         FaultKind::LateBy => Cycle::Late(frames.unwrap_or_default()),
         FaultKind::Stall => Cycle::Paused { gone: false, frames },
-        FaultKind::Vanish => Cycle::Paused { gone: true, frames },
+        // A repeat is played and never comes here.
+        FaultKind::Vanish | FaultKind::Repeat => Cycle::Paused { gone: true, frames },
     }
 }
 
@@ -279,6 +352,11 @@ impl History {
                 }
             }
         }
+    }
+
+    fn at(&self, channel: usize, frame: i64) -> f32 {
+        let samples = self.channels.get(channel);
+        samples.and_then(|samples| samples.get((frame & self.mask) as usize)).copied().unwrap_or(0.0)
     }
 
     fn silence(&mut self, at: FramePos, frames: i64) {

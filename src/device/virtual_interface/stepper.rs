@@ -21,6 +21,7 @@ impl<P: Process> Stepper<P> {
     /// Errors: what the world or the setup gets wrong. The world's block sizes serve
     /// [`Stepper::step_scripted`] only.
     pub fn new(world: &World, setup: &OpenSetup, process: P) -> Result<Stepper<P>, DeviceError> {
+        super::only_in_real_time(world)?;
         let simulation = Simulation::new(world, setup)?;
         Ok(Stepper { simulation, process, capture: None, xruns: 0, ended: false })
     }
@@ -44,7 +45,7 @@ impl<P: Process> Stepper<P> {
         let mut left = frames;
         while left > 0 && !self.ended {
             match self.simulation.cycle(left, &mut self.process, &mut touch) {
-                Cycle::Ran(frames) => {
+                Cycle::Ran(frames) | Cycle::Repeated(frames) => {
                     left -= frames;
                     if let Some(capture) = &self.capture {
                         capture.block(self.simulation.io());

@@ -143,6 +143,38 @@ fn late_frames_are_lost_told_once_and_silent_on_the_cable() {
 }
 
 #[test]
+fn a_frozen_interface_plays_its_last_block_over_and_over() {
+    let frozen = Fault { at: FramePos(1000), kind: FaultKind::Repeat, frames: Some(70_000) };
+    let world = World { faults: vec![frozen], ..cable(500.0) };
+    let captured = heard(&world, 64, 72_000, |n| (n + 1) as f32);
+    let output = &captured.outputs[0];
+    for (n, sample) in output.iter().enumerate() {
+        // The last block before it holds the frames 936 to 999.
+        let played = if (1000..71_000).contains(&n) { 937 + (n - 1000) % 64 } else { n + 1 };
+        assert_eq!(*sample, played as f32, "{n}");
+    }
+    for n in 500..72_000 {
+        assert_eq!(captured.inputs[1][n], output[n - 500], "the cable carries it: {n}");
+    }
+    let lossy: Vec<_> = captured.blocks.iter().filter(|block| block.lost != Frames(0)).collect();
+    assert_eq!(lossy.len(), 1);
+    assert_eq!((lossy[0].at, lossy[0].lost), (FramePos(71_000), Frames(70_000)));
+}
+
+#[test]
+fn a_frozen_interface_is_stalled_in_its_health_and_sounds_on() {
+    let capture = Capture::default();
+    let frozen = Fault { at: FramePos(4800), kind: FaultKind::Repeat, frames: None };
+    let world = World { faults: vec![frozen], ..World::default() };
+    let mut interface = VirtualInterface::new(world, Pace::Free { frames: 48_000 }).captured_by(&capture);
+    let mut running = interface.open(&setup(480)).unwrap().start(Box::new(Play(|n| n as f32))).unwrap();
+    let health = wait_until(&mut *running, |state| *state == HealthState::Finished);
+    assert_eq!((health.frames, health.lost), (4800, 43_200));
+    running.stop();
+    assert_eq!(capture.take().outputs[0][47_999], 4799.0);
+}
+
+#[test]
 fn a_fast_device_hears_the_world_slower() {
     let mut samples = vec![0.0; 60_000];
     samples[48_000] = 1.0;

@@ -4,6 +4,7 @@
 use crate::device::DeviceError;
 use crate::units::{Decibels, FramePos};
 use serde::Deserialize;
+use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -28,6 +29,8 @@ pub struct World {
     pub inputs: u16,
     pub outputs: u16,
     pub cables: Vec<Cable>,
+    pub sends: Vec<SendTo>,
+    pub receives: Vec<ReceiveFrom>,
     pub noises: Vec<Noise>,
     pub mics: Vec<Mic>,
     /// How much faster than its rate the device's clock runs: real time and microphones feel it.
@@ -45,6 +48,8 @@ impl Default for World {
             inputs: 8,
             outputs: 16,
             cables: Vec::new(),
+            sends: Vec::new(),
+            receives: Vec::new(),
             noises: Vec::new(),
             mics: Vec::new(),
             drift_ppm: 0.0,
@@ -64,6 +69,57 @@ pub struct Cable {
     /// From the output's frame to the input's; at least the largest block, and 31 frames more when it
     /// is no whole number (the band-limited interpolation looks ahead).
     pub delay_frames: f64,
+    #[serde(default = "unity")]
+    pub gain: f64,
+}
+
+/// An output patched to another process on this computer, over the loopback.
+///
+/// A world in a file, and the other process's:
+/// ```
+/// use fogbell::device::virtual_interface::World;
+/// let main = World::from_toml(r#"
+/// [[sends]]
+/// output = 3
+/// to = "127.0.0.1:47001"
+/// channel = 1
+/// "#).unwrap();
+/// let backup = World::from_toml(r#"
+/// [[receives]]
+/// input = 1
+/// from = "127.0.0.1:47001"
+/// channel = 1
+/// delay-frames = 2048
+/// "#).unwrap();
+/// assert_eq!(main.sends[0].to, backup.receives[0].from);
+/// ```
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct SendTo {
+    pub output: u16,
+    pub to: SocketAddr,
+    /// Tells the channels of one port apart.
+    #[serde(default = "first_channel")]
+    pub channel: u16,
+    /// The lead is pulled at this frame.
+    #[serde(default)]
+    pub until: Option<FramePos>,
+}
+
+/// An input that hears what another process on this computer sends to a port.
+///
+/// What does not come is silence. While it comes the delay is constant, and the sender's drift against this
+/// interface's is heard as on a real cable.
+#[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct ReceiveFrom {
+    pub input: u16,
+    pub from: SocketAddr,
+    #[serde(default = "first_channel")]
+    pub channel: u16,
+    /// Frames in hand against blocks that come late; a block of each side comes on top. One port has one delay.
+    #[serde(default = "frames_in_hand")]
+    pub delay_frames: u32,
     #[serde(default = "unity")]
     pub gain: f64,
 }
@@ -112,7 +168,7 @@ pub enum MicSound {
 pub struct Fault {
     pub at: FramePos,
     pub kind: FaultKind,
-    /// How long. Needed by `late-by`; without it a stall or an absence lasts to the end.
+    /// How long. Needed by `late-by`; without it a stall, an absence or a repeat lasts to the end.
     #[serde(default)]
     pub frames: Option<u32>,
 }
@@ -126,6 +182,9 @@ pub enum FaultKind {
     Stall,
     /// The device is pulled; with `frames` it comes back by itself.
     Vanish,
+    /// The computer is frozen and its interface plays its last block over and over: callbacks stop, the
+    /// outputs and everything patched to them go on.
+    Repeat,
 }
 
 /// Frames of each callback.
@@ -165,13 +224,21 @@ fn unity() -> f64 {
     1.0
 }
 
+fn first_channel() -> u16 {
+    1
+}
+
+fn frames_in_hand() -> u32 {
+    1024
+}
+
 impl World {
     /// Errors: what the text gets wrong, with line and mend.
     pub fn from_toml(text: &str) -> Result<World, DeviceError> {
         toml::from_str(text).map_err(|fault| {
             DeviceError::new(
                 format!("the world of the virtual interface cannot be read: {fault}"),
-                "write only the keys inputs, outputs, cables, noises, mics, drift-ppm, faults, blocks, clip-inputs",
+                "write only the keys inputs, outputs, cables, sends, receives, noises, mics, drift-ppm, faults, blocks, clip-inputs",
             )
         })
     }
@@ -204,10 +271,45 @@ impl World {
         for cable in &self.cables {
             check_cable(cable, blocks.largest())?;
         }
+        self.check_lines()?;
         for fault in &self.faults {
             if fault.kind == FaultKind::LateBy && fault.frames.is_none() {
                 let what = format!("the late-by fault at frame {} does not say how late", fault.at.0);
                 return Err(DeviceError::new(what, "add frames = 256 to it"));
+            }
+        }
+        Ok(())
+    }
+
+    fn check_lines(&self) -> Result<(), DeviceError> {
+        for send in &self.sends {
+            check_loopback(&format!("output {} is sent to", send.output), send.to)?;
+        }
+        for receive in &self.receives {
+            check_loopback(&format!("input {} hears", receive.input), receive.from)?;
+            if !IN_HAND.contains(&receive.delay_frames) || !receive.gain.is_finite() {
+                let what = format!(
+                    "input {} hears {} after {} frames, at gain {}",
+                    receive.input, receive.from, receive.delay_frames, receive.gain
+                );
+                let mend = format!("write delay-frames from {} to {}", IN_HAND.start(), IN_HAND.end());
+                return Err(DeviceError::new(what, mend));
+            }
+            let beside = |other: &&ReceiveFrom| other.from == receive.from;
+            let mut here = self.receives.iter().filter(beside);
+            if here.any(|other| other.delay_frames != receive.delay_frames) {
+                let what = format!("the channels of {} have different delays", receive.from);
+                return Err(DeviceError::new(what, "write the same delay-frames at each of them"));
+            }
+        }
+        let clash = |one: &SendTo, two: &SendTo| one.to == two.to && one.channel == two.channel;
+        for (index, one) in self.sends.iter().enumerate() {
+            if let Some(two) = self.sends[..index].iter().find(|two| clash(one, two)) {
+                let what = format!(
+                    "outputs {} and {} are both channel {} of {}",
+                    two.output, one.output, one.channel, one.to
+                );
+                return Err(DeviceError::new(what, "write another channel = at one of them"));
             }
         }
         Ok(())
@@ -227,7 +329,9 @@ impl World {
         let inputs = self.cables.iter().map(|cable| cable.input);
         let inputs = inputs.chain(self.noises.iter().map(|noise| noise.input));
         let inputs = inputs.chain(self.mics.iter().map(|mic| mic.input));
+        let inputs = inputs.chain(self.receives.iter().map(|receive| receive.input));
         let outputs = self.cables.iter().map(|cable| cable.output);
+        let outputs = outputs.chain(self.sends.iter().map(|send| send.output));
         let inputs = inputs.map(|channel| ("input", channel, self.inputs));
         let outputs = outputs.map(|channel| ("output", channel, self.outputs));
         for (name, channel, count) in inputs.chain(outputs) {
@@ -238,6 +342,18 @@ impl World {
         }
         Ok(())
     }
+}
+
+/// Frames in hand that a line may have.
+const IN_HAND: std::ops::RangeInclusive<u32> = 64..=8192;
+
+/// Sound never leaves the computer this way, and none comes in.
+fn check_loopback(who: &str, address: SocketAddr) -> Result<(), DeviceError> {
+    if address.ip().is_loopback() && address.port() != 0 {
+        return Ok(());
+    }
+    let what = format!("{who} {address}, and lines between processes stay on this computer");
+    Err(DeviceError::new(what, "write 127.0.0.1 and a port, such as \"127.0.0.1:47001\""))
 }
 
 fn check_cable(cable: &Cable, largest: u32) -> Result<(), DeviceError> {
@@ -282,6 +398,45 @@ mod tests {
     fn a_world_with_an_unknown_key_is_refused_by_name() {
         let error = World::from_toml("cabels = []").unwrap_err();
         assert!(error.what.contains("cabels"), "{error}");
+    }
+
+    fn with_lines(lines: &str) -> Result<(), String> {
+        let world = World::from_toml(lines).map_err(|error| error.to_string())?;
+        world.check(&Blocks::Fixed(128)).map_err(|error| error.to_string())
+    }
+
+    #[test]
+    fn lines_stay_on_this_computer_and_say_so() {
+        let send = |to: &str| with_lines(&format!("sends = [{{ output = 3, to = \"{to}\" }}]"));
+        let receive = |from: &str| with_lines(&format!("receives = [{{ input = 1, from = \"{from}\" }}]"));
+        for here in ["127.0.0.1:47001", "127.0.0.9:1", "[::1]:47001"] {
+            assert_eq!((send(here), receive(here)), (Ok(()), Ok(())), "{here}");
+        }
+        for elsewhere in ["192.0.2.7:47001", "0.0.0.0:47001", "[::]:47001", "127.0.0.1:0"] {
+            for refused in [send(elsewhere), receive(elsewhere)] {
+                let why = refused.unwrap_err();
+                assert!(why.contains(elsewhere) && why.contains("\"127.0.0.1:47001\""), "{why}");
+            }
+        }
+        // No name is looked up: that would ask another computer.
+        assert!(send("localhost:47001").unwrap_err().contains("line 1"));
+    }
+
+    #[test]
+    fn what_no_line_can_have_is_refused() {
+        let two = |one: &str, two: &str| {
+            with_lines(&format!(
+                "receives = [{{ input = 1, from = \"127.0.0.1:47001\", {one} }}, \
+                 {{ input = 2, from = \"127.0.0.1:47001\", {two} }}]"
+            ))
+        };
+        assert_eq!(two("channel = 1", "channel = 2, gain = 0.5"), Ok(()));
+        assert!(two("delay-frames = 500", "channel = 2").is_err_and(|why| why.contains("same delay-frames")));
+        assert!(two("delay-frames = 8193", "delay-frames = 8193").is_err());
+        assert!(two("channel = 1", "chanel = 2").is_err_and(|why| why.contains("chanel")));
+        let sends = "sends = [{ output = 1, to = \"127.0.0.1:9\" }, { output = 2, to = \"127.0.0.1:9\" }]";
+        assert!(with_lines(sends).is_err_and(|why| why.contains("another channel =")));
+        assert!(with_lines("sends = [{ output = 17, to = \"127.0.0.1:9\" }]").is_err());
     }
 
     #[test]

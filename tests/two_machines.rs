@@ -1,0 +1,336 @@
+//! Promise: the click survives the main's process. Two real processes of the program, a main and a backup; the main is
+//! killed without a word, and the backup's recording holds what the band heard.
+//!
+//! Nothing is asserted about the wall clock: frames, counts and order are.
+
+#[allow(dead_code, reason = "the demo uses the rest")]
+#[path = "common/two.rs"]
+mod two;
+
+#[cfg(all(feature = "jack", target_os = "linux"))]
+#[path = "common/jack.rs"]
+mod jack;
+
+use fogbell::listener::Outcome;
+use std::net::{Ipv4Addr, UdpSocket};
+use std::path::{Path, PathBuf};
+use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::time::Duration;
+use two::*;
+
+const PATIENCE: Duration = Duration::from_secs(60);
+
+/// The main's frames when its song begins, as a headless run has it; the backup hears timecode before that.
+fn program() -> &'static Path {
+    Path::new(env!("CARGO_BIN_EXE_fogbell"))
+}
+
+fn show() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("demo/saltmarsh.toml")
+}
+
+/// Two pairs of processes would fight for the computer's time.
+fn turn() -> MutexGuard<'static, ()> {
+    static TURN: Mutex<()> = Mutex::new(());
+    TURN.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Wiring {
+    Own,
+    Through,
+}
+
+/// Files of one pair in a folder: rigs, and worlds where there is no server.
+struct Pair {
+    folder: tempfile::TempDir,
+    wiring: Wiring,
+    /// Of JACK; without one the two are patched by lines.
+    server: Option<String>,
+}
+
+impl Pair {
+    fn new(server: Option<&str>, wiring: Wiring) -> Pair {
+        let pair = Pair { folder: tempfile::tempdir().unwrap(), wiring, server: server.map(str::to_owned) };
+        let host = if server.is_some() { "jack" } else { "virtual" };
+        let device = |world: &str| if server.is_some() { "none".into() } else { world.to_owned() };
+        let head = |machine: &str, world: &str| {
+            format!(
+                "machine = \"{machine}\"\n[interface]\nhost = \"{host}\"\ndevice = \"{}\"\nrate = 48000\nblock = 128\n\
+                 [outputs]\ndrums = 1\nband = 2\n[timecode]\noutput = 3\n",
+                device(world)
+            )
+        };
+        pair.write("main.toml", &head("main", "main-world.toml"));
+        let through = if wiring == Wiring::Through { "wiring = \"pass through\"\n" } else { "" };
+        let main = format!("[main]\ntimecode = 1\nclick = 2\nclick_is = \"drums\"\n{through}");
+        pair.write("backup.toml", &(head("backup", "backup-world.toml") + &main));
+        pair
+    }
+
+    /// Lines between the two; the timecode lead is pulled at a frame of the main.
+    fn lines(self, pulled: Option<i64>, drift_ppm: f64) -> Pair {
+        let port = UdpSocket::bind((Ipv4Addr::LOCALHOST, 0)).unwrap().local_addr().unwrap();
+        let until = pulled.map_or(String::new(), |frame| format!(", until = {frame}"));
+        self.write(
+            "main-world.toml",
+            &format!(
+                "drift-ppm = {drift_ppm}\nsends = [{{ output = 3, to = \"{port}\", channel = 1{until} }}, \
+                 {{ output = 1, to = \"{port}\", channel = 2 }}]\n"
+            ),
+        );
+        // A busy computer may be late by a tenth of a second.
+        self.write(
+            "backup-world.toml",
+            &format!(
+                "receives = [{{ input = 1, from = \"{port}\", channel = 1, delay-frames = 6000 }}, \
+                 {{ input = 2, from = \"{port}\", channel = 2, delay-frames = 6000 }}]\n"
+            ),
+        );
+        self
+    }
+
+    fn write(&self, name: &str, text: &str) {
+        std::fs::write(self.folder.path().join(name), text).unwrap();
+    }
+
+    fn start(&self, name: &str, more: &[&str]) -> Machine {
+        let rig = self.folder.path().join(format!("{name}.toml"));
+        let folder = self.folder.path().join(name);
+        Machine::start(program(), &show(), &rig, &folder, self.server.as_deref(), more)
+    }
+
+    /// The backup waits; nothing is pressed on it.
+    fn backup(&self, seconds: f64) -> Machine {
+        self.start("backup", &["--press", "3000 one-is-now", "--for", &seconds.to_string()])
+    }
+
+    fn main(&self) -> Machine {
+        self.start("main", &["--start", "1"])
+    }
+
+    fn take(&self, written: &Written) -> Take {
+        let passed = self.wiring == Wiring::Through;
+        let channels = Channels { click: 0, main_timecode: 3, main_click: 4, passed };
+        Take::read(&self.folder.path().join("backup/take.wav"), &channels, written)
+    }
+}
+
+/// What one kill came to.
+struct Kill {
+    after: f64,
+    take: Take,
+    verdict: Judged,
+    gaps: Vec<Gap>,
+}
+
+impl Kill {
+    fn line(&self, written: &Written) -> String {
+        let all = &self.verdict;
+        let next = self.take.next_due(written, self.take.silent_from);
+        let (bar, beat, away) = next.map_or((0, 0, 0), |due| {
+            (due.bar, due.beat, due.frame.0 + self.take.start - self.take.silent_from)
+        });
+        format!(
+            "{:8.3} {:>5}:{beat} {:8.1} {:5} {:7} {:5} {:7} {:5} {:7} {:8.3} {:6} {:6}",
+            self.after,
+            bar,
+            away as f64 / 48.0,
+            all.due,
+            all.heard,
+            all.moved,
+            all.missed,
+            all.cut,
+            all.doubled,
+            all.worst_ms,
+            self.lost(true),
+            self.lost(false),
+        )
+    }
+
+    /// Frames lost by the kill, or at other times.
+    fn lost(&self, by_kill: bool) -> i64 {
+        let near = |gap: &&Gap| ((gap.from - self.take.silent_from).abs() < 4800) == by_kill;
+        self.gaps.iter().filter(near).map(|gap| gap.frames).sum()
+    }
+
+    /// A sound that a gap goes through.
+    fn in_a_gap(&self, finding: &fogbell::listener::Finding) -> bool {
+        let reaches =
+            |gap: &Gap| gap.from + gap.frames + 240 > finding.frame && gap.from < finding.frame + 12_000;
+        finding.outcome != Outcome::Doubled && self.gaps.iter().any(reaches)
+    }
+
+    const HEAD: &str =
+        "killed s    next after ms   due   heard moved  missed   cut doubled worst ms   lost  other";
+
+    /// The promise of a machine with a second witness: only a hit that was due in the blind window, or the first one
+    /// after it where that one decides, may be late, cut or missed.
+    fn check(&self, written: &Written, wiring: Wiring) {
+        let told = told(&self.verdict.findings);
+        let start = self.take.start;
+        let dead = self.take.silent_from;
+        assert!(self.verdict.due > 8, "too little was due: {told}");
+        let level = self.verdict.findings.iter().any(|finding| finding.outcome == Outcome::OffLevel);
+        assert!(!level, "a hit at another level: {told}");
+        assert_eq!(self.verdict.doubled, 0, "killed at frame {dead}: {told}");
+        let first = self.take.next_due(written, dead).map(|due| due.frame.0 + start);
+        let before = written.dues.iter().rev().map(|due| due.frame.0 + start).find(|frame| *frame < dead);
+        for finding in &self.verdict.findings {
+            let fine = Some(finding.frame) == first
+                || (Some(finding.frame) == before && finding.outcome == Outcome::Clipped)
+                || self.in_a_gap(finding);
+            assert!(fine, "{wiring:?}, killed at frame {dead}, next hit at {first:?}: {told}");
+        }
+        assert!(self.verdict.missed + self.verdict.moved <= 1 || !self.gaps.is_empty(), "{told}");
+        if wiring == Wiring::Through {
+            // The safety delay: only frames that nobody asked for take a hit.
+            let missed = |f: &&fogbell::listener::Finding| f.outcome == Outcome::Missed && !self.in_a_gap(f);
+            assert_eq!(self.verdict.findings.iter().find(missed), None, "killed at frame {dead}: {told}");
+        } else {
+            let early = self.take.backup.iter().take(dead as usize).position(|sample| *sample != 0.0);
+            assert_eq!(early, None, "the backup sounded while the main was alive until frame {dead}");
+        }
+    }
+}
+
+/// Kills the main `after` so many seconds and lets the backup go on for `on`.
+fn kill(pair: &Pair, written: &Written, after: f64, on: f64, patch: impl Fn(&mut Machine)) -> Kill {
+    let mut backup = pair.backup(after + on);
+    std::thread::sleep(Duration::from_millis(400));
+    patch(&mut backup);
+    let mut main = pair.main();
+    patch(&mut main);
+    let rest = Duration::from_secs_f64(after).saturating_sub(main.began.elapsed());
+    std::thread::sleep(rest);
+    main.kill();
+    backup.end(PATIENCE);
+    let take = pair.take(written);
+    let gaps = backup.gaps();
+    let verdict = take.judge(written, &gaps);
+    Kill { after, verdict, take, gaps }
+}
+
+#[test]
+fn over_lines_a_killed_main_leaves_its_click_to_the_backup() {
+    let _turn = turn();
+    let written = Written::of(&show(), "drums");
+    println!("{}", Kill::HEAD);
+    for (wiring, after) in [(Wiring::Own, 6.3), (Wiring::Through, 7.1)] {
+        let pair = Pair::new(None, wiring).lines(None, 0.0);
+        let kill = kill(&pair, &written, after, 6.0, |_| {});
+        println!("{}", kill.line(&written));
+        kill.check(&written, wiring);
+    }
+}
+
+#[test]
+fn over_lines_a_pulled_timecode_lead_doubles_nothing() {
+    let _turn = turn();
+    let written = Written::of(&show(), "drums");
+    for wiring in [Wiring::Own, Wiring::Through] {
+        let pair = Pair::new(None, wiring).lines(Some(6 * 48_000), 0.0);
+        let mut backup = pair.backup(11.0);
+        std::thread::sleep(Duration::from_millis(400));
+        let mut main = pair.main();
+        backup.end(PATIENCE);
+        main.kill();
+        let take = pair.take(&written);
+        let verdict = take.judge(&written, &backup.gaps());
+        assert!(take.silent_from + 2 * 48_000 < take.heard.len() as i64, "the lead was not pulled");
+        assert!(verdict.clean() && verdict.due > 30, "{wiring:?}: {}", told(&verdict.findings));
+        if wiring == Wiring::Own {
+            assert!(take.backup.iter().all(|sample| *sample == 0.0), "the backup sounded beside its main");
+        }
+    }
+}
+
+#[cfg(all(feature = "jack", target_os = "linux"))]
+mod on_one_server {
+    use super::*;
+    use std::process::Command;
+    use std::time::Instant;
+
+    fn tool(server: &str, program: &str, arguments: &[&str]) -> Option<String> {
+        let output = Command::new(program)
+            .args(arguments)
+            .env("JACK_DEFAULT_SERVER", server)
+            .output()
+            .unwrap_or_else(|fault| {
+                panic!("{program} cannot be run ({fault}): apt-get install --no-install-recommends jackd2")
+            });
+        output.status.success().then(|| String::from_utf8_lossy(&output.stdout).into_owned())
+    }
+
+    /// Waits for a port of a machine to be there, and gives its whole name.
+    fn port(server: &str, machine: Option<&mut Machine>, wanted: impl Fn(&str) -> bool) -> String {
+        let begun = Instant::now();
+        let mut machine = machine;
+        loop {
+            let ports = tool(server, "jack_lsp", &[]).unwrap_or_default();
+            if let Some(port) = ports.lines().find(|line| wanted(line)) {
+                return port.to_owned();
+            }
+            if let Some(machine) = &mut machine
+                && machine.process.try_wait().unwrap().is_some()
+            {
+                panic!("it does not start: {} {}", machine.said(), machine.words());
+            }
+            assert!(begun.elapsed() < PATIENCE, "no such port among {ports}");
+            std::thread::sleep(Duration::from_millis(20));
+        }
+    }
+
+    /// The main's two outputs to the backup's two inputs, once both are there. The backup is first, and has the plain
+    /// name.
+    fn patch(server: &str, started: &mut Machine) {
+        if started.folder.ends_with("backup") {
+            port(server, Some(started), |port| port == "fogbell:main_timecode");
+            return;
+        }
+        for (from, to) in [(":timecode", "fogbell:main_timecode"), (":drums", "fogbell:main_click")] {
+            let of_the_main = |port: &str| port.starts_with("fogbell-") && port.ends_with(from);
+            let from = port(server, Some(started), of_the_main);
+            assert!(tool(server, "jack_connect", &[&from, to]).is_some(), "{from} to {to}");
+        }
+    }
+
+    fn kills(moments: &[f64], wiring: Wiring, written: &Written) -> Vec<Kill> {
+        let server = jack::Server::start();
+        port(&server.name, None, |port| port == "system:playback_1");
+        let one = |after: &f64| {
+            let pair = Pair::new(Some(&server.name), wiring);
+            kill(&pair, written, *after, 2.5, |started| patch(&server.name, started))
+        };
+        moments.iter().map(one).collect()
+    }
+
+    /// `KILLS=200 SEED=3 cargo test --release --test two_machines -- --nocapture` kills more often.
+    #[test]
+    fn the_main_is_killed_at_random_moments_and_every_hit_after_that_is_heard() {
+        let number = |key: &str, usual: u64| {
+            std::env::var(key).ok().and_then(|value| value.parse().ok()).unwrap_or(usual)
+        };
+        let _turn = turn();
+        let mut random = fastrand::Rng::with_seed(number("SEED", 1));
+        // The song is two bars of count-in and three of music, from 0.5 s to 9.6 s; then comes the next one.
+        let moments: Vec<f64> = (0..number("KILLS", 20)).map(|_| 3.2 + 7.0 * random.f64()).collect();
+        let written = Written::of(&show(), "drums");
+        let half = moments.len() / 2;
+        let batches = [(Wiring::Own, &moments[..half]), (Wiring::Through, &moments[half..])];
+        // A server of its own for each wiring, side by side: no kill takes frames from another pair.
+        let results = std::thread::scope(|scope| {
+            let written = &written;
+            batches
+                .map(|(wiring, moments)| (wiring, scope.spawn(move || kills(moments, wiring, written))))
+                .map(|(wiring, batch)| (wiring, batch.join().expect("a batch that ends")))
+        });
+        for (wiring, kills) in &results {
+            println!("{wiring:?}\n{}", Kill::HEAD);
+            kills.iter().for_each(|kill| println!("{}", kill.line(&written)));
+        }
+        for (wiring, kills) in &results {
+            kills.iter().for_each(|kill| kill.check(&written, *wiring));
+        }
+    }
+}
