@@ -659,10 +659,11 @@ impl Engine {
         for index in 0..self.outside.len() {
             self.look_for_start(index);
             let Some(Some(outside)) = self.outside.get_mut(index) else { continue };
-            let Some(ask) = outside.take_ask() else { continue };
-            let at = effective(boundary, ahead);
-            let when = When::Frame(at.nearest());
-            let _full = self.wait(Pending { id: TOLD, when, at, deed: Deed::Heard(ask) });
+            for ask in std::array::from_fn::<_, 4, _>(|_| outside.take_ask()).into_iter().flatten() {
+                let at = effective(boundary, ahead);
+                let when = When::Frame(at.nearest());
+                let _full = self.wait(Pending { id: TOLD, when, at, deed: Deed::Heard(ask) });
+            }
         }
     }
 
@@ -710,7 +711,7 @@ impl Engine {
             }
             Ask::Retime { pivot, retime } => {
                 let local = place.anchor.local(pivot);
-                let stretch = tracked(Stretch::ONE, retime.ratio);
+                let stretch = tracked(self.transport.tonight(), retime.ratio);
                 let moved = pivot + retime.shift - stretch.of(local);
                 self.transport.retime(Anchor { at: moved, stretch });
                 self.transport.follow_clock(retime.ratio);

@@ -49,7 +49,9 @@ pub struct Outside {
     last_due: Option<Exact>,
     verdicts: [Option<(FramePos, Result<(), Cause>)>; VERDICTS],
     slot: usize,
-    ask: Option<Ask>,
+    asks: [Option<Ask>; 4],
+    /// The first hit that was expected since its place is known.
+    first: Option<Exact>,
     /// Its place in the music is known.
     known: bool,
 }
@@ -74,7 +76,8 @@ impl Outside {
             last_due: None,
             verdicts: [None; VERDICTS],
             slot: 0,
-            ask: None,
+            asks: [None; 4],
+            first: None,
             known: false,
         }
     }
@@ -103,7 +106,7 @@ impl Outside {
     pub fn clear(&mut self, plays: bool) {
         self.judge.clear();
         self.tracker.clear();
-        (self.last_due, self.verdicts) = (None, [None; VERDICTS]);
+        (self.last_due, self.first, self.verdicts) = (None, None, [None; VERDICTS]);
         if !plays {
             self.known = false;
             self.latch.new_song();
@@ -119,13 +122,14 @@ impl Outside {
         let interval = self.last_due.map_or(Frames(i64::from(u32::MAX)), |last| (at - last).nearest());
         if interval.0 > 0 {
             self.last_due = Some(at);
+            self.first = self.first.or(Some(Exact::at(onset)));
             self.judge.expect(DueHit { at, interval });
         }
     }
 
     /// Takes samples that arrived at `at`. Real-time: safe.
     pub fn listen(&mut self, at: FramePos, samples: &[f32]) {
-        let Outside { onsets, line, judge, acquire, ask, known, .. } = self;
+        let Outside { onsets, line, judge, acquire, known, .. } = self;
         let mut told = [None::<Judged>; 16];
         let mut count = 0;
         let mut keep = |one: Judged| {
@@ -145,10 +149,17 @@ impl Outside {
         judge.step(at + Frames(samples.len() as i64 - 1), &mut keep);
         if let Some(Starts { anchor, .. }) = started {
             (*acquire, *known) = (None, true);
-            *ask = Some(Ask::Starts(anchor + self.delay));
+            self.ask(Ask::Starts(anchor + self.delay));
         }
         for one in told.into_iter().flatten() {
             self.judged(one);
+        }
+    }
+
+    /// One that finds no room is made up for by the next hit's.
+    fn ask(&mut self, ask: Ask) {
+        if let Some(slot) = self.asks.iter_mut().find(|slot| slot.is_none()) {
+            *slot = Some(ask);
         }
     }
 
@@ -156,7 +167,7 @@ impl Outside {
         let found = match one.verdict {
             Verdict::InTime(error) => {
                 let retime = self.tracker.heard(one.due, error);
-                self.ask = Some(Ask::Retime { pivot: one.due.at + self.delay, retime });
+                self.ask(Ask::Retime { pivot: one.due.at + self.delay, retime });
                 Ok(())
             }
             Verdict::Early(_) => Err(Cause::Early),
@@ -194,14 +205,17 @@ impl Outside {
             return cover(self.latch.latched(), Cause::Absent);
         }
         let verdict = self.verdicts.iter().flatten().find(|(at, _)| (*at - onset).0.abs() <= 1);
-        let found = verdict.map_or(Ok(()), |(_, found)| *found);
+        // Of a hit that was expected nothing is known: then it is not relied on.
+        let expected = self.first.is_some_and(|first| Exact::at(onset) >= first);
+        let unknown = if expected { Err(Cause::Absent) } else { Ok(()) };
+        let found = verdict.map_or(unknown, |(_, found)| *found);
         let covers = self.step(found, bar_line);
         cover(covers, found.err().unwrap_or(Cause::Absent))
     }
 
     /// What it asks of the transport since the last call. Real-time: safe.
-    pub const fn take_ask(&mut self) -> Option<Ask> {
-        self.ask.take()
+    pub fn take_ask(&mut self) -> Option<Ask> {
+        self.asks.iter_mut().find_map(Option::take)
     }
 
     /// The click is taken away by hand, or given back.

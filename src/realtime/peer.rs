@@ -176,12 +176,12 @@ impl Peer {
 
     /// A hit of the click that arrives here is due; `onset` is where this machine would sound it.
     pub fn expect(&mut self, onset: FramePos) {
-        let arrives = onset - self.delay - self.total().nearest();
+        let arrives = onset - self.delay - self.setup.align.nearest();
         if let Some(witness) = &mut self.witness {
             witness.due(arrives);
         }
         if let Some(offset) = &mut self.offset {
-            offset.due(arrives);
+            offset.due(arrives - self.measured.nearest());
         }
     }
 
@@ -207,7 +207,7 @@ impl Peer {
     fn click_at(&self, onset: FramePos, again: bool) -> WitnessNow {
         let Some(witness) = &self.witness else { return WitnessNow::NotWired };
         let waited = if again { WAIT_SECONDS } else { 0.0 };
-        let arrives = onset - self.delay - self.total().nearest() - self.rate.frames(waited);
+        let arrives = onset - self.delay - self.setup.align.nearest() - self.rate.frames(waited);
         match witness.of(arrives) {
             WitnessNow::NotYet => self.click,
             known => known,
@@ -216,9 +216,9 @@ impl Peer {
 
     /// Whether the click's own hit at `onset` (where it leaves) has arrived: for what is passed on.
     pub fn arrived(&self, onset: FramePos) -> WitnessNow {
-        self.witness
-            .as_ref()
-            .map_or(WitnessNow::NotWired, |witness| witness.of(onset - self.delay - self.total().nearest()))
+        self.witness.as_ref().map_or(WitnessNow::NotWired, |witness| {
+            witness.of(onset - self.delay - self.setup.align.nearest())
+        })
     }
 
     pub fn now(&self, set: &Set) -> PeerNow {

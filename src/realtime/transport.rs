@@ -75,6 +75,8 @@ pub struct Transport {
     chosen: usize,
     chosen_stretch: Stretch,
     ratio: f64,
+    /// Tonight's tempo of the song, without what a clock that is followed adds.
+    tonight: Stretch,
     released: bool,
     undo: Option<Undo>,
     last_onset: FramePos,
@@ -105,6 +107,7 @@ impl Transport {
             chosen: 0,
             chosen_stretch: Stretch::ONE,
             ratio: 1.0,
+            tonight: Stretch::ONE,
             released: false,
             undo: None,
             last_onset: FramePos(i64::MIN / 2),
@@ -305,6 +308,9 @@ impl Transport {
         sink: &mut dyn Sink,
     ) {
         self.run = RunState::Playing;
+        if !matches!(why, Why::Follows | Why::Vamp) {
+            self.tonight = anchor.stretch;
+        }
         let follows = matches!(why, Why::Follows | Why::Vamp);
         let grace = if follows { self.now.grace } else { Frames(0) };
         self.now = Placing { song, leg, called, pass, anchor, since, grace, cursor: 0 };
@@ -450,6 +456,11 @@ impl Transport {
     /// Length of a frame of the clock that is followed, in frames of this one; a segue keeps it.
     pub const fn follow_clock(&mut self, ratio: f64) {
         self.ratio = ratio;
+    }
+
+    /// Tonight's tempo of the song that plays.
+    pub const fn tonight(&self) -> Stretch {
+        self.tonight
     }
 
     /// A vamp's release, as on another machine.
@@ -628,7 +639,7 @@ impl Transport {
         }
         let here = self.now.anchor.local(Exact::at(at));
         self.now.anchor = Anchor { at: Exact::at(at) - stretch.of(here), stretch };
-        (self.now.since, self.now.grace) = (at, Frames(0));
+        (self.now.since, self.now.grace, self.tonight) = (at, Frames(0), stretch);
         self.tell(at, Why::Tempo, sink);
     }
 
