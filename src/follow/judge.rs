@@ -13,8 +13,9 @@ use crate::units::{Exact, FramePos, Frames, SampleRate, Span};
 const KNOWN_SECONDS: f64 = 0.001;
 /// An onset within this part of the interval belongs to a due hit.
 const NEAR: f64 = 0.25;
-/// A second onset this near in level (6 dB) doubles a hit.
+/// A second onset this near in level (6 dB) and brightness doubles a hit: the same sound again.
 const DOUBLES: f32 = 0.5;
+const SAME_SOUND: f32 = 0.75;
 /// And this near in time, or two tolerances. Nearer than 25 ms no second onset is heard.
 const DOUBLES_SECONDS: f64 = 0.045;
 /// Steady sound at this part of the hits' usual level hides them.
@@ -70,8 +71,8 @@ struct Waiting {
 #[derive(Clone, Copy, Debug, PartialEq)]
 enum State {
     Open,
-    /// In time, with this level.
-    Good(f32),
+    /// In time, with this onset.
+    Good(Onset),
     Missed,
     /// Nothing more is said of it.
     Closed,
@@ -132,7 +133,7 @@ impl Judge {
         let Some(waiting) = self.due.get(index) else { return };
         let verdict = match waiting.state {
             State::Missed if error.0 > 0 => Verdict::Late(error),
-            State::Good(level) if self.doubles(waiting.due, error, onset.level, level) => Verdict::Doubled,
+            State::Good(one) if self.doubles(waiting.due, error, onset, one) => Verdict::Doubled,
             _ => return,
         };
         self.due.set(index, Waiting { state: State::Closed, ..waiting });
@@ -171,10 +172,7 @@ impl Judge {
         let Some((error, onset)) = best else {
             return (if self.drowned { Verdict::Drowned } else { Verdict::Absent }, State::Missed);
         };
-        if self
-            .of(index)
-            .any(|(late, other)| other.at != onset.at && self.doubles(due, late, other.level, onset.level))
-        {
+        if self.of(index).any(|(late, other)| other.at != onset.at && self.doubles(due, late, other, onset)) {
             return (Verdict::Doubled, State::Closed);
         }
         if error.0 < -window {
@@ -182,13 +180,16 @@ impl Judge {
         }
         let level = onset.level;
         self.usual = if self.usual > 0.0 { self.usual + (level - self.usual) * 0.25 } else { level };
-        (Verdict::InTime(error), State::Good(level))
+        (Verdict::InTime(error), State::Good(onset))
     }
 
-    /// Whether an onset `error` behind its place doubles a hit with level `one`.
-    fn doubles(&self, due: DueHit, error: Span, other: f32, one: f32) -> bool {
+    /// Whether an onset `error` behind its place doubles a hit that sounded as `one`.
+    fn doubles(&self, due: DueHit, error: Span, other: Onset, one: Onset) -> bool {
         let near = (2 * self.tolerance(due.interval).0).max(self.rate.frames(DOUBLES_SECONDS).0);
-        error.0.abs() <= Span::frames(Frames(near)).0 && other > DOUBLES * one && one > DOUBLES * other
+        let alike = |a: f32, b: f32, part: f32| a >= part * b && b >= part * a;
+        error.0.abs() <= Span::frames(Frames(near)).0
+            && alike(other.level, one.level, DOUBLES)
+            && alike(other.brightness, one.brightness, SAME_SOUND)
     }
 
     /// The onsets that belong to a due hit, and how late they are for it.

@@ -42,6 +42,8 @@ pub struct Onset {
     pub known_at: FramePos,
     /// Peak of the rise, linear, after the high-pass.
     pub level: f32,
+    /// Mean step from frame to frame over mean magnitude of the rise: from 0 (low) to 2 (noise). One sound keeps it.
+    pub brightness: f32,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -49,12 +51,22 @@ struct Opened {
     at: FramePos,
     peak: f32,
     before: f32,
+    steps: f32,
+    sum: f32,
+}
+
+impl Opened {
+    fn with(self, magnitude: f32, step: f32) -> Opened {
+        let (steps, sum) = (self.steps + step, self.sum + magnitude);
+        Opened { peak: self.peak.max(magnitude), steps, sum, ..self }
+    }
 }
 
 /// Hears onsets.
 #[derive(Clone, Debug)]
 pub struct Onsets {
     high_pass: HighPass,
+    last: f32,
     /// The newest magnitudes; the next one goes to `write`.
     kept: Box<[f32]>,
     write: usize,
@@ -80,6 +92,7 @@ impl Onsets {
         let kept = ((LONGEST_SECONDS * hertz) as usize).max(4);
         Onsets {
             high_pass: HighPass::new(hertz),
+            last: 0.0,
             kept: vec![0.0; kept].into_boxed_slice(),
             write: 0,
             before: 0.0,
@@ -136,7 +149,9 @@ impl Onsets {
 
     fn sample(&mut self, frame: FramePos, sample: f32) -> Option<Onset> {
         let clean = if sample.is_finite() { sample.clamp(-8.0, 8.0) } else { 0.0 };
-        let magnitude = self.high_pass.step(clean).abs();
+        let passed = self.high_pass.step(clean);
+        let magnitude = passed.abs();
+        let step = (passed - std::mem::replace(&mut self.last, passed)).abs();
         let oldest = self.keep(magnitude);
         self.before = oldest.max(self.before * self.before_falls);
         self.usual.step(frame);
@@ -144,12 +159,13 @@ impl Onsets {
             self.mean += (magnitude - self.mean) * self.mean_follows;
         }
         if let Some(opened) = self.opened {
-            return self.rising(frame, magnitude, opened);
+            return self.rising(frame, opened.with(magnitude, step));
         }
         let least = LEAST.max(self.usual.level * OF_USUAL).max(self.before * ABOVE_BEFORE);
         let soon = frame < self.free_from;
         if magnitude > if soon { least.max(self.louder) } else { least } {
-            self.opened = Some(Opened { at: frame, peak: magnitude, before: self.before });
+            self.opened =
+                Some(Opened { at: frame, peak: magnitude, before: self.before, steps: step, sum: magnitude });
             self.free_from = frame + self.refractory;
         }
         None
@@ -162,8 +178,7 @@ impl Onsets {
         oldest
     }
 
-    fn rising(&mut self, frame: FramePos, magnitude: f32, opened: Opened) -> Option<Onset> {
-        let opened = Opened { peak: opened.peak.max(magnitude), ..opened };
+    fn rising(&mut self, frame: FramePos, opened: Opened) -> Option<Onset> {
         if frame - opened.at < self.rise {
             self.opened = Some(opened);
             return None;
@@ -171,7 +186,12 @@ impl Onsets {
         self.opened = None;
         self.louder = LOUDER * opened.peak;
         self.usual.heard(frame, opened.peak);
-        Some(Onset { at: self.start(frame, opened), known_at: frame, level: opened.peak })
+        Some(Onset {
+            at: self.start(frame, opened),
+            known_at: frame,
+            level: opened.peak,
+            brightness: opened.steps / opened.sum.max(1e-12),
+        })
     }
 
     /// Where the rise crossed a part of its peak, between two frames, looked up among the magnitudes kept.

@@ -2,7 +2,7 @@
 
 use crate::band::{RATE, Score, backing, clicks, even, frames, heard, hum, noise, score, word};
 use fogbell::follow::{Onset, Onsets};
-use fogbell::units::{FramePos, Frames};
+use fogbell::units::{FramePos, Frames, SampleRate};
 
 fn fixture(name: &str) -> (Vec<f32>, Vec<f64>) {
     let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/fixtures/follow/");
@@ -19,6 +19,17 @@ fn baseline(name: &str) -> [f64; 4] {
     let row = table.lines().find(|line| line.split(',').next() == Some(name)).unwrap();
     let cells: Vec<&str> = row.split(',').collect();
     [3, 4, 5, 6].map(|cell| cells[cell].parse().unwrap())
+}
+
+/// Leaves what was heard for other judges (`tests/oracles/follow.py`), in seconds.
+fn leave(name: &str, truth: &[f64], onsets: &[Onset]) {
+    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("target/tests/follow");
+    std::fs::create_dir_all(&folder).unwrap();
+    let lines =
+        |places: &[f64]| -> String { places.iter().map(|at| format!("{:.9}\n", at / 48_000.0)).collect() };
+    let heard: Vec<f64> = onsets.iter().map(|onset| frames(onset.at)).collect();
+    std::fs::write(folder.join(format!("{name}.truth.csv")), lines(truth)).unwrap();
+    std::fs::write(folder.join(format!("{name}.heard.csv")), lines(&heard)).unwrap();
 }
 
 fn show(name: &str, score: Score) {
@@ -43,6 +54,7 @@ fn clicks_timed_by_others_are_heard_where_they_are() {
         let onsets = heard(&samples);
         let found = score(&truth, &onsets);
         let [precision, recall, mean, sd] = baseline(name);
+        leave(name, &truth, &onsets);
         show(name, found);
         println!(
             "{:32} P {precision:.3} R {recall:.3}             mean {mean:+.3} ms sd {sd:.3} ms",
@@ -61,6 +73,7 @@ fn the_beats_of_a_kit_are_among_its_onsets() {
         let (samples, truth) = fixture(name);
         let onsets = heard(&samples);
         let found = score(&truth, &onsets);
+        leave(name, &truth, &onsets);
         show(name, found);
         within_a_millisecond(&onsets);
         assert!(found.recall >= least && found.mean_ms.abs() <= 1.0 && found.sd_ms <= 1.0);
@@ -144,6 +157,34 @@ fn any_split_into_blocks_hears_the_same() {
             at += count;
         }
         assert_eq!(told, whole, "blocks of up to {most}");
+    }
+}
+
+/// The rate changes what a frame is, not what is heard.
+#[test]
+fn every_sample_rate_hears_the_same_click() {
+    for hertz in [8_000, 22_050, 44_100, 96_000, 192_000, 384_000] {
+        let rate = SampleRate::new(hertz).unwrap();
+        let mut samples = vec![0.0f32; 3 * hertz as usize];
+        let places: Vec<f64> = (0..8).map(|beat| f64::from(hertz) * (0.3 + 0.3 * f64::from(beat))).collect();
+        for &at in &places {
+            for (frame, sample) in
+                samples.iter_mut().enumerate().skip(at.ceil() as usize).take(hertz as usize / 20)
+            {
+                let time = (frame as f64 - at) / f64::from(hertz);
+                *sample +=
+                    (0.5 * (std::f64::consts::TAU * 1_000.0 * time).sin() * (-time / 0.006).exp()) as f32;
+            }
+        }
+        let mut told = Vec::new();
+        Onsets::new(rate).push(FramePos(0), &samples, &mut |onset| told.push(onset));
+        assert_eq!(told.len(), places.len(), "{hertz} Hz");
+        for (onset, at) in told.iter().zip(&places) {
+            let error = (frames(onset.at) - at) * 1_000.0 / f64::from(hertz);
+            assert!(error.abs() <= 0.1, "{hertz} Hz: {error} ms");
+            let took = onset.known_at.0 as f64 - frames(onset.at);
+            assert!(took <= f64::from(hertz) / 1_000.0, "{hertz} Hz: known after {took} frames");
+        }
     }
 }
 

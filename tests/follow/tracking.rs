@@ -1,7 +1,7 @@
 //! The grid goes with the click: drift, ramps, wild hits, and where a song started.
 
 use crate::band::{RATE, backing, click, clicks, frames, heard, place};
-use fogbell::follow::{Acquire, DueHit, Onset, Tracker, tolerance};
+use fogbell::follow::{Acquire, DueHit, Judge, Onset, Onsets, Tracker, Verdict, tolerance};
 use fogbell::units::{FramePos, Frames, Span};
 
 /// A grid that takes each correction as an engine would: from the last due hit on.
@@ -95,7 +95,7 @@ fn wild_hits_move_nothing_and_a_new_place_is_slewed_to() {
 }
 
 fn onset(at: f64, level: f32) -> Onset {
-    Onset { at: place(at), known_at: FramePos(at as i64 + 40), level }
+    Onset { at: place(at), known_at: FramePos(at as i64 + 40), level, brightness: 0.15 }
 }
 
 fn starts(expected: &[f64], onsets: &[Onset]) -> Option<(f64, usize)> {
@@ -167,4 +167,69 @@ fn an_uneven_bar_is_told_from_its_second_group_from_the_samples_on() {
         let (anchor, _) = starts(&groups, &heard(&samples)).unwrap();
         assert!((anchor - first).abs() < 10.0, "seed {seed}: {anchor} for {first}");
     }
+}
+
+/// Hears, judges and tracks samples in blocks of 64 frames, as an engine would, and gives how far the grid was from
+/// each hit's true place, in frames.
+fn followed(samples: &[f32], truth: &[f64], written: &[f64], block: usize) -> (Vec<f64>, f64) {
+    let (mut onsets, mut judge, mut tracker) =
+        (Onsets::new(RATE), Judge::new(RATE, Frames(384)), Tracker::new(RATE));
+    let mut grid = Grid { at: truth[0], ratio: 1.0 };
+    let (mut next, mut errors) = (0, Vec::new());
+    let mut told = Vec::new();
+    for (index, part) in samples.chunks(block).enumerate() {
+        let at = (index * block) as i64;
+        let end = FramePos(at + part.len() as i64 - 1);
+        if next < truth.len() && grid.at - 5_000.0 < (at + part.len() as i64) as f64 {
+            judge.expect(DueHit {
+                at: place(grid.at),
+                interval: Frames(written[next.min(written.len() - 1)] as i64),
+            });
+            errors.push(grid.at - truth[next]);
+            next += 1;
+            grid.at += written.get(next - 1).copied().unwrap_or(1e12) * grid.ratio;
+        }
+        onsets.push(FramePos(at), part, &mut |onset| judge.heard(onset, &mut |judged| told.push(judged)));
+        judge.step(end, &mut |judged| told.push(judged));
+        for judged in told.drain(..) {
+            if let Verdict::InTime(error) = judged.verdict {
+                // The next due place was computed from the last one and is not yet expected: both move.
+                let ahead = grid.at - frames(judged.due.at);
+                let retime = tracker.heard(judged.due, error);
+                grid.at += retime.shift.as_f64() + ahead * (retime.ratio / grid.ratio - 1.0);
+                grid.ratio = retime.ratio;
+            }
+        }
+    }
+    (errors, tracker.ratio())
+}
+
+#[test]
+fn a_drifting_click_with_backing_is_followed_from_the_samples_on() {
+    for (seed, ppm) in [(1, -300.0), (2, 0.0), (3, 300.0)] {
+        let written = vec![24_000.0; 100];
+        let truth = sounds(&written, 1.0 + ppm * 1e-6);
+        let mut samples = clicks(51.0, &truth, 0.5);
+        backing(&mut samples, &mut fastrand::Rng::with_seed(seed), 0.04);
+        let (errors, ratio) = followed(&samples, &truth, &written, 64);
+        let worst = errors[20..].iter().fold(0.0f64, |worst, error| worst.max(error.abs()));
+        println!(
+            "samples, {ppm} ppm: found {:.2}, grid within {worst:.2} frames from hit 20 on",
+            (ratio - 1.0) * 1e6
+        );
+        assert_eq!(errors.len(), truth.len());
+        assert!(((ratio - 1.0) * 1e6 - ppm).abs() < 10.0 && worst < 5.0);
+    }
+}
+
+/// A ramp of 100 to 200 bpm, in samples that run 200 ppm slow.
+#[test]
+fn a_ramp_is_followed_from_the_samples_on() {
+    let written: Vec<f64> = (0..100).map(|beat| 60.0 * 48_000.0 / (100.0 + f64::from(beat))).collect();
+    let truth = sounds(&written, 1.000_2);
+    let samples = clicks(43.0, &truth, 0.5);
+    let (errors, ratio) = followed(&samples, &truth, &written, 64);
+    let worst = errors[20..].iter().fold(0.0f64, |worst, error| worst.max(error.abs()));
+    println!("samples, ramp: ratio {ratio:.6}, grid within {worst:.2} frames from hit 20 on");
+    assert!((ratio - 1.000_2).abs() < 20e-6 && worst < 5.0);
 }
