@@ -115,7 +115,9 @@ impl Acquire {
 
     fn starts(&self, idea: &Idea) -> Option<Starts> {
         let agreeing = idea.anchors.count();
-        if agreeing < self.enough || idea.beside + 1 >= agreeing {
+        // Every second hit unheard is half the tempo, not this song.
+        let unheard = (idea.hit + 1).saturating_sub(agreeing);
+        if agreeing < self.enough || idea.beside + 1 >= agreeing || 2 * unheard >= agreeing {
             return None;
         }
         let mut places = [0i128; EXPECTED];

@@ -233,3 +233,22 @@ fn a_ramp_is_followed_from_the_samples_on() {
     println!("samples, ramp: ratio {ratio:.6}, grid within {worst:.2} frames from hit 20 on");
     assert!((ratio - 1.000_2).abs() < 20e-6 && worst < 5.0);
 }
+
+/// A click at half the tempo has every second hit of the pattern: it is another song's.
+#[test]
+fn a_click_at_half_the_tempo_starts_nothing() {
+    use fogbell::follow::{Acquire, Onset};
+    use fogbell::units::{Exact, FramePos, SampleRate, Span};
+    let rate = SampleRate::standard();
+    let beat = 24_000i64;
+    let expected: Vec<Span> = (0..32).map(|n| Span::ratio(i128::from(n * beat), 1)).collect();
+    for (every, starts) in [(1, true), (2, false), (3, false)] {
+        let mut acquire = Acquire::new(rate, &expected, 4);
+        let heard = (0..20).any(|n| {
+            let at = FramePos(48_000 + n * beat * every);
+            let onset = Onset { at: Exact::at(at), known_at: at, level: 0.2, brightness: 0.5 };
+            acquire.heard(onset).is_some()
+        });
+        assert_eq!(heard, starts, "every {every} beats");
+    }
+}
