@@ -127,10 +127,10 @@ fn two_crystals_are_heard_as_two_crystals() {
         let begun = 4096;
         let turn = std::f64::consts::TAU * 3000.0 / RATE;
         let (mut real, mut imaginary) = (0.0, 0.0);
-        for n in begun..begun + 16_000 {
+        for (n, sample) in heard.iter().enumerate().skip(begun).take(16_000) {
             let angle = turn * n as f64 * step;
-            real += f64::from(heard[n]) * angle.sin();
-            imaginary -= f64::from(heard[n]) * angle.cos();
+            real += f64::from(*sample) * angle.sin();
+            imaginary -= f64::from(*sample) * angle.cos();
         }
         let delay = imaginary.atan2(real) / turn;
         let worst = (begun..heard.len())
