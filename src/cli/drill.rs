@@ -83,7 +83,13 @@ struct Plan {
 fn plan(show: &Show, rig: Option<&Rig>) -> Plan {
     let ms = |ms: f64| Frames((ms * 48.0) as i64);
     let mut plan = Plan {
-        wirings: vec![Wiring::Alone, Wiring::OneWitness, Wiring::TwoWitnesses, Wiring::Passed(ms(8.0))],
+        wirings: vec![
+            Wiring::Alone,
+            Wiring::OneWitness,
+            Wiring::TwoWitnesses,
+            Wiring::Passed(ms(8.0)),
+            Wiring::Pad(ms(8.0)),
+        ],
         click: 0,
         frames: FrameRate::Tv25,
         latch_ms: 60.0,
@@ -91,9 +97,15 @@ fn plan(show: &Show, rig: Option<&Rig>) -> Plan {
     let Some(rig) = rig else { return plan };
     plan.frames = rig.timecode.map_or(FrameRate::Tv25, |line| line.frames);
     plan.wirings = vec![Wiring::Alone];
+    let outside = show.clicks.iter().enumerate().find_map(|(index, click)| Some((index, click.external?)));
+    if let Some((index, input)) = outside {
+        plan.click = index as u8;
+        let delay = show.inputs.get(input).map_or(8.0, |input| input.external.safety_delay_ms);
+        plan.wirings.push(Wiring::Pad(ms(delay)));
+    }
     if let Some(main) = &rig.main {
         plan.latch_ms = main.latch_ms;
-        plan.click = main.click.as_ref().map_or(0, |(_, name)| {
+        plan.click = main.click.as_ref().map_or(plan.click, |(_, name)| {
             show.clicks.iter().position(|click| click.name == *name).unwrap_or(0) as u8
         });
         plan.wirings.push(match (&main.click, main.wiring) {
@@ -186,6 +198,7 @@ fn wiring_words(wiring: Wiring) -> &'static str {
         Wiring::OneWitness => "backup on its own channel, timecode only",
         Wiring::TwoWitnesses => "backup on its own channel, timecode and click",
         Wiring::Passed(_) => "the main's click through the backup",
+        Wiring::Pad(_) => "another device's click through this laptop",
     }
 }
 
@@ -193,6 +206,10 @@ fn heading(bench: &Bench) {
     println!("\n{}", wiring_words(bench.wiring).to_uppercase());
     match bench.wiring {
         Wiring::Alone => {}
+        Wiring::Pad(delay) => println!(
+            "Its click starts the song and is passed on {:.1} ms later.",
+            (delay.0 + bench.setup.look_ahead as i64) as f64 / 48.0
+        ),
         wiring => {
             let passed = matches!(wiring, Wiring::Passed(_));
             let witnesses = if wiring == Wiring::OneWitness { 1 } else { 2 };

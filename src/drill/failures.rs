@@ -4,7 +4,7 @@ use super::pair::{CLICK_IN, Mishap, TIMECODE_IN, World, channel_of};
 use super::verdict::{Allowance, Verdict, judge};
 use crate::click::set::Set;
 use crate::realtime::command::Command;
-use crate::realtime::setup::{EngineSetup, PeerClick, PeerSetup, TimecodeSetup};
+use crate::realtime::setup::{EngineSetup, OutsideSetup, PeerClick, PeerSetup, TimecodeSetup};
 use crate::timecode::FrameRate;
 use crate::units::{Frames, Span};
 use std::sync::Arc;
@@ -20,6 +20,8 @@ pub enum Wiring {
     TwoWitnesses,
     /// The main's click goes through the backup, with this safety delay.
     Passed(Frames),
+    /// Another device's click is passed on, with this safety delay.
+    Pad(Frames),
 }
 
 /// What a drill is run with.
@@ -52,7 +54,17 @@ pub struct Failure {
 }
 
 const fn two(wiring: Wiring) -> bool {
-    !matches!(wiring, Wiring::Alone)
+    !matches!(wiring, Wiring::Alone | Wiring::Pad(_))
+}
+
+const fn pad(wiring: Wiring) -> bool {
+    matches!(wiring, Wiring::Pad(_))
+}
+
+/// Without a safety delay the first hit is lost. A hit that is early or double has left before it is known to be wrong.
+const fn pads(wiring: Wiring, doubled: u64) -> Allowance {
+    let lost = matches!(wiring, Wiring::Pad(Frames(0))) as u64;
+    Allowance { lost, with_device: 0, doubled, error_ms: 1.0, noticed: true }
 }
 
 const fn own(wiring: Wiring) -> bool {
@@ -64,7 +76,7 @@ const fn both(wiring: Wiring) -> bool {
 }
 
 const fn nothing(_: Wiring) -> Allowance {
-    Allowance { lost: 0, with_device: 0, doubled: 0, noticed: false }
+    Allowance { lost: 0, with_device: 0, doubled: 0, error_ms: 0.0, noticed: false }
 }
 
 /// A dead main: one hit inside the blind window, none with a safety delay.
@@ -73,7 +85,7 @@ const fn death(wiring: Wiring) -> Allowance {
         Wiring::Passed(delay) if delay.0 > 0 => 0,
         _ => 1,
     };
-    Allowance { lost, with_device: 0, doubled: 0, noticed: true }
+    Allowance { lost, with_device: 0, doubled: 0, error_ms: 0.0, noticed: true }
 }
 
 /// What is passed through is filled in until the backup knows that a person stopped, moved or sped up the music: for
@@ -88,17 +100,17 @@ const fn frozen(wiring: Wiring) -> Allowance {
         Wiring::Passed(delay) if delay.0 > 0 => 0,
         _ => 2,
     };
-    Allowance { lost, with_device: 0, doubled: 1000, noticed: true }
+    Allowance { lost, with_device: 0, doubled: 1000, error_ms: 0.0, noticed: true }
 }
 
 const fn late(_: Wiring) -> Allowance {
-    Allowance { lost: 0, with_device: 3, doubled: 0, noticed: false }
+    Allowance { lost: 0, with_device: 3, doubled: 0, error_ms: 0.0, noticed: false }
 }
 
 const fn pulled_timecode(wiring: Wiring) -> Allowance {
     // With one witness a pulled lead looks like a dead main: the program says so, and both sound in phase.
     let doubled = if matches!(wiring, Wiring::OneWitness) { 1000 } else { 0 };
-    Allowance { lost: 0, with_device: 0, doubled, noticed: true }
+    Allowance { lost: 0, with_device: 0, doubled, error_ms: 0.0, noticed: true }
 }
 
 const FOREVER: i64 = i64::MAX / 4;
@@ -131,7 +143,7 @@ pub const FAILURES: &[Failure] = &[
         what: "the computer is late by 500 ms",
         applies: |wiring| matches!(wiring, Wiring::Alone),
         mishaps: |at, f| vec![Mishap::MainLate(at, f / 2)],
-        allowed: |_| Allowance { lost: 0, with_device: 12, doubled: 0, noticed: true },
+        allowed: |_| Allowance { lost: 0, with_device: 12, doubled: 0, error_ms: 0.0, noticed: true },
     },
     Failure {
         name: "bad-input",
@@ -196,7 +208,7 @@ pub const FAILURES: &[Failure] = &[
         what: "the main's callback is late by 50 ms, and it plays on",
         applies: own,
         mishaps: |at, f| vec![Mishap::MainLate(at, f / 20)],
-        allowed: |_| Allowance { lost: 1, with_device: 1, doubled: 0, noticed: false },
+        allowed: |_| Allowance { lost: 1, with_device: 1, doubled: 0, error_ms: 0.0, noticed: false },
     },
     Failure {
         name: "main-returns",
@@ -291,6 +303,41 @@ pub const FAILURES: &[Failure] = &[
         allowed: death,
     },
     Failure {
+        name: "pad-cut",
+        what: "the other device's click is cut",
+        applies: pad,
+        mishaps: |at, _| vec![Mishap::ClickOut(at, FOREVER)],
+        allowed: |wiring| pads(wiring, 0),
+    },
+    Failure {
+        name: "pad-early",
+        what: "the other device's click comes 25 ms early",
+        applies: pad,
+        mishaps: |at, f| vec![Mishap::PadShifts(at, -f / 40)],
+        allowed: |wiring| pads(wiring, 2),
+    },
+    Failure {
+        name: "pad-late",
+        what: "the other device's click comes 20 ms late",
+        applies: pad,
+        mishaps: |at, f| vec![Mishap::PadShifts(at, f / 50)],
+        allowed: |wiring| pads(wiring, 2),
+    },
+    Failure {
+        name: "pad-doubled",
+        what: "each of its hits comes twice",
+        applies: pad,
+        mishaps: |at, _| vec![Mishap::PadDoubles(at)],
+        allowed: |wiring| Allowance { noticed: false, ..pads(wiring, 6) },
+    },
+    Failure {
+        name: "pad-drowned",
+        what: "the other device's line turns to hum",
+        applies: pad,
+        mishaps: |at, _| vec![Mishap::PadHums(at)],
+        allowed: |wiring| pads(wiring, 0),
+    },
+    Failure {
         name: "by-hand",
         what: "the main dies, and a person at the backup takes over at once",
         applies: own,
@@ -327,6 +374,11 @@ impl Bench {
             latch: self.latch,
         };
         let backup = two.then(|| EngineSetup { peer: Some(peer(true)), ..main.clone() });
+        if let Wiring::Pad(safety) = self.wiring {
+            let latch = crate::show::model::Latch::default();
+            main.outside =
+                vec![OutsideSetup { channel: CLICK_IN, click: self.click, safety, starts_song: true, latch }];
+        }
         World {
             set: Arc::clone(&self.set),
             backup_set: Arc::clone(&self.set),
@@ -346,6 +398,7 @@ impl Bench {
     fn shift(&self) -> i64 {
         match self.wiring {
             Wiring::Passed(delay) => CABLE + delay.0 + self.setup.look_ahead as i64,
+            Wiring::Pad(delay) => delay.0 + self.setup.look_ahead as i64,
             _ => 0,
         }
     }
@@ -374,9 +427,11 @@ impl Bench {
 
     /// About the middle: 40 ms after a hit, or 4 ms into one.
     fn moment(&self, world: &World, name: &str) -> i64 {
-        let mut random = fastrand::Rng::with_seed(self.seed ^ name.len() as u64);
+        // Each failure has a moment of its own.
+        let mixed = name.bytes().fold(self.seed, |mixed, byte| mixed.wrapping_mul(31) ^ u64::from(byte));
+        let mut random = fastrand::Rng::with_seed(mixed);
         let dues = super::pair::due(world, &[]);
-        let from = (world.frames as f64 * (0.35 + 0.2 * random.f64())) as i64;
+        let from = (world.frames as f64 * (0.4 + 0.15 * random.f64())) as i64;
         let hit = dues.iter().map(|due| due.frame.0).find(|frame| *frame >= from).unwrap_or(from);
         let ms = i64::from(self.set.rate.hertz()) / 1000;
         hit + if name.ends_with("in-a-hit") { 4 * ms } else { 40 * ms }

@@ -38,6 +38,12 @@ pub enum Mishap {
     Crackle(i64, i64),
     /// Infinities and not-numbers on every input of the main for so many frames.
     NotANumber(i64, i64),
+    /// Another device's click from here on so many frames later (negative: earlier).
+    PadShifts(i64, i64),
+    /// Each of its hits twice for a second.
+    PadDoubles(i64),
+    /// Hum, and no click any more.
+    PadHums(i64),
     /// A person at the main.
     Pressed(i64, Command),
     /// A person at the backup.
@@ -74,6 +80,8 @@ pub struct Played {
     /// Events of the backup, their frames on the main's time.
     pub backup: Vec<Event>,
     pub main: Vec<Event>,
+    /// Frames that nobody asked for.
+    pub lost: Vec<(i64, i64)>,
 }
 
 const BLOCK: usize = 64;
@@ -123,6 +131,46 @@ pub fn play(world: &World, mishaps: &[Mishap]) -> Played {
         stage.step();
     }
     stage.finish()
+}
+
+/// Another device plays the show's click into an input of the one machine, which starts the song from it. The device is
+/// a machine of ours that plays alone.
+pub fn play_pad(world: &World, mishaps: &[Mishap]) -> Played {
+    let mut alone = world.clone();
+    alone.main.outside.clear();
+    let clean = play(&alone, &[]).ear;
+    let mut machine = Machine::new(&world.main, &world.set, 0);
+    let mut played = Played::default();
+    let hertz = f64::from(world.set.rate.hertz());
+    for at in (0..world.frames).step_by(BLOCK) {
+        for index in 0..BLOCK {
+            let sample = pad_sample(&clean, at + index as i64, hertz, mishaps);
+            machine.io.input.channel_mut(usize::from(CLICK_IN), BLOCK)[index] = sample;
+        }
+        machine.block(0);
+        played.main.extend(machine.control.events.pop_iter());
+        played.ear.extend_from_slice(machine.io.output.channel(world.ear, BLOCK));
+    }
+    played
+}
+
+fn pad_sample(clean: &[f32], frame: i64, hertz: f64, mishaps: &[Mishap]) -> f32 {
+    let at = |frame: i64| usize::try_from(frame).ok().and_then(|n| clean.get(n)).copied().unwrap_or(0.0);
+    let mut sample = at(frame);
+    for mishap in mishaps {
+        match mishap {
+            Mishap::PadShifts(from, by) if frame >= *from => sample = at(frame - by),
+            Mishap::PadDoubles(from) if (*from..from + hertz as i64).contains(&frame) => {
+                sample += at(frame - (0.030 * hertz) as i64);
+            }
+            Mishap::PadHums(from) if frame >= *from => {
+                sample = 0.05 * (frame as f64 / hertz * 50.0 * std::f64::consts::TAU).sin() as f32;
+            }
+            Mishap::ClickOut(from, to) if (*from..*to).contains(&frame) => sample = 0.0,
+            _ => {}
+        }
+    }
+    sample
 }
 
 struct Stage<'w> {
@@ -197,6 +245,7 @@ impl<'w> Stage<'w> {
         }
         if lost > 0 {
             // Nobody asks for these frames, and nothing leaves in them.
+            self.played.lost.push((from, from + lost));
             self.main_out.iter_mut().for_each(|channel| channel.resize(channel.len() + lost as usize, 0.0));
         }
         self.step_main(lost);
@@ -369,6 +418,7 @@ fn between(samples: &[f32], place: f64) -> f32 {
 pub fn due(world: &World, mishaps: &[Mishap]) -> Vec<Due> {
     let mut alone = world.clone();
     (alone.backup, alone.main.peer) = (None, None);
+    alone.main.outside.clear();
     let pressed = |mishap: &&Mishap| matches!(mishap, Mishap::Pressed(_, command) if !leads(command));
     let pressed: Vec<Mishap> = mishaps.iter().filter(pressed).cloned().collect();
     let played = play(&alone, &pressed);

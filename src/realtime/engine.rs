@@ -8,7 +8,7 @@ use super::io::{Io, Planar, Process};
 use super::outlet::Outlet;
 use super::outside::{Ask, Outside};
 use super::passed::Passed;
-use super::peer::{Peer, WAIT_SECONDS, effective};
+use super::peer::{Peer, WAIT_SECONDS, effective, onset_bias};
 use super::ramp::Ramp;
 use super::setup::{ClickSetup, EngineSetup, UNPLACED};
 use super::stream::{STREAM_FRAMES, StreamBlock, TapHeader};
@@ -252,6 +252,12 @@ pub fn engine(setup: &EngineSetup, set: Arc<Set>) -> (Control, Engine) {
     let sound = dense.and_then(|click| beat_sound(&engine.set, click.own_lane));
     if let (Some(peer), Some(sound)) = (&mut engine.peer, sound) {
         peer.calibrate(&sound.samples, sound.lead);
+    }
+    for index in 0..setup.clicks.len() {
+        let sound = setup.clicks.get(index).and_then(|click| beat_sound(&engine.set, click.own_lane));
+        if let (Some(Some(outside)), Some(sound)) = (engine.outside.get_mut(index), sound) {
+            outside.calibrate(onset_bias(rate, &sound.samples, sound.lead));
+        }
     }
     for click in 0..setup.clicks.len() {
         if engine.peer.is_some() || matches!(engine.outside.get(click), Some(Some(_))) {

@@ -40,6 +40,8 @@ pub struct Outside {
     pub setup: OutsideSetup,
     /// From arrival to where it leaves.
     delay: Span,
+    /// Where an onset of this click's sound is heard, minus where it is.
+    bias: Span,
     onsets: Onsets,
     line: Line,
     judge: Judge,
@@ -67,6 +69,7 @@ impl Outside {
         Outside {
             setup,
             delay: Span::frames(setup.safety + look_ahead),
+            bias: Span(0),
             onsets: Onsets::new(rate),
             line: Line::new(rate),
             judge: Judge::new(rate, setup.safety),
@@ -80,6 +83,12 @@ impl Outside {
             first: None,
             known: false,
         }
+    }
+
+    /// The other device is taken to play this sound (a stem of this show does): what the follower hears late of it is
+    /// taken off.
+    pub fn calibrate(&mut self, bias: f64) {
+        self.bias = Span::from_f64(bias);
     }
 
     pub fn delay(&self) -> Frames {
@@ -129,7 +138,7 @@ impl Outside {
 
     /// Takes samples that arrived at `at`. Real-time: safe.
     pub fn listen(&mut self, at: FramePos, samples: &[f32]) {
-        let Outside { onsets, line, judge, acquire, known, .. } = self;
+        let Outside { onsets, line, judge, acquire, known, bias, .. } = self;
         let mut told = [None::<Judged>; 16];
         let mut count = 0;
         let mut keep = |one: Judged| {
@@ -139,7 +148,8 @@ impl Outside {
             }
         };
         let mut started: Option<Starts> = None;
-        onsets.push(at, samples, &mut |onset| {
+        onsets.push(at, samples, &mut |mut onset| {
+            onset.at = onset.at - *bias;
             judge.heard(onset, &mut keep);
             if let Some(acquire) = acquire {
                 started = started.or(acquire.heard(onset));

@@ -93,17 +93,9 @@ impl Peer {
     /// Where the follower hears this click's own sound is measured, so that it can be taken off. Allocates: before the
     /// stream starts.
     pub fn calibrate(&mut self, sound: &[f32], lead: u32) {
-        let Some(offset) = &mut self.offset else { return };
-        let silence = self.rate.frames(0.3).0 as usize;
-        let mut line = vec![0.0; silence];
-        line.extend_from_slice(sound);
-        line.resize(line.len() + silence, 0.0);
-        let place = Exact::at(FramePos((silence + lead as usize) as i64));
-        let mut first = None;
-        Onsets::new(self.rate).push(FramePos(0), &line, &mut |onset| {
-            first.get_or_insert((onset.at - place).as_f64());
-        });
-        offset.bias = first.unwrap_or(0.0);
+        if let Some(offset) = &mut self.offset {
+            offset.bias = onset_bias(self.rate, sound, lead);
+        }
     }
 
     /// The other machine's click lies this much behind its timecode: what was measured since the start.
@@ -260,6 +252,20 @@ impl Peer {
     pub fn bound_after(&self, frames: Frames) -> f64 {
         self.chase.bound_after(frames.0 as f64).unwrap_or(f64::INFINITY)
     }
+}
+
+/// Where the follower hears an onset of a sound, minus where it is, in frames. Allocates.
+pub fn onset_bias(rate: SampleRate, sound: &[f32], lead: u32) -> f64 {
+    let silence = rate.frames(0.3).0 as usize;
+    let mut line = vec![0.0; silence];
+    line.extend_from_slice(sound);
+    line.resize(line.len() + silence, 0.0);
+    let place = Exact::at(FramePos((silence + lead as usize) as i64));
+    let mut first = None;
+    Onsets::new(rate).push(FramePos(0), &line, &mut |onset| {
+        first.get_or_insert((onset.at - place).as_f64());
+    });
+    first.unwrap_or(0.0)
 }
 
 /// Where the other machine's click lies against its timecode: the mean of the last hits, to a part of a frame.

@@ -102,7 +102,7 @@ const ROWS: &[Row] = &[
     row(Action::TakeOver, "take-over", &["t"], "this laptop leads: its click now"),
     row(Action::StandDown, "stand-down", &["d"], "follow the other laptop (twice)"),
     row(Action::Align, "align", &["l"], "lay this click on the main's"),
-    row(Action::Beside, "beside", &["x"], "hear this click beside the main's"),
+    row(Action::Beside, "beside", &["c"], "hear this click beside the main's"),
     row(Action::Acknowledge, "acknowledge", &["a"], "the last event is seen"),
     row(Action::Reload, "reload", &["f5"], "read the show file again"),
     row(Action::Help, "help", &["h", "f1"], "these keys; the next page"),
