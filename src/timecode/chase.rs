@@ -23,8 +23,14 @@ pub enum Order {
     },
     /// A place that begins later; `None`: nothing is announced any more.
     Announced(Option<Jump>),
-    /// The same place, timed anew.
-    Retime(Anchor),
+    /// The same place, timed anew; void when the music has gone on to another one by then.
+    Retime {
+        song: usize,
+        leg: usize,
+        called: bool,
+        pass: u32,
+        anchor: Anchor,
+    },
     Hold {
         song: usize,
         leg: usize,
@@ -308,7 +314,7 @@ impl Chase {
             && (anchor.at - here.anchor).as_f64().abs() < SAME_SECONDS * f64::from(self.rate.hertz());
         if same {
             (self.agreed, self.apart_since) = (Some(*place), None);
-            orders(Order::Retime(anchor));
+            orders(Order::Retime { song, leg, called, pass: here.pass, anchor });
         } else if placed && self.is_news(place, link) {
             // What was announced before it is void until it is announced again.
             self.next = None;
@@ -462,7 +468,7 @@ mod tests {
                 HeardWord { word: said, start: Exact(at.0), end: Exact(end.0), cell: 24.0, scatter: 0.0 };
             let mut placed = here.anchor;
             chase.hear(&heard, &here, &set, &mut |order| {
-                if let Order::Retime(anchor) | Order::Place { anchor, .. } = order {
+                if let Order::Retime { anchor, .. } | Order::Place { anchor, .. } = order {
                     placed = anchor.at;
                     retimed.push((word, start, anchor.at.nearest().0));
                 }
