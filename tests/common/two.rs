@@ -156,7 +156,8 @@ pub struct Take {
     pub timecode: Vec<f32>,
     /// Frame on which the count-in began.
     pub start: i64,
-    /// The first frame after the last sign of the main's timecode.
+    /// Frames from the first sign of the main's timecode to after the last.
+    pub patched_from: i64,
     pub silent_from: i64,
 }
 
@@ -182,38 +183,51 @@ impl Take {
             false => main.iter().zip(&backup).map(|(main, backup)| main + backup).collect(),
         };
         let start = start_of(&heard, written);
-        let last = timecode.iter().rposition(|sample| sample.abs() > 0.01);
-        Take { heard, main, backup, timecode, start, silent_from: last.map_or(0, |last| last as i64 + 1) }
+        let there = |sample: &f32| sample.abs() > AUDIBLE;
+        let patched_from = timecode.iter().position(there).map_or(0, |first| first as i64);
+        let silent_from = timecode.iter().rposition(there).map_or(0, |last| last as i64 + 1);
+        Take { heard, main, backup, timecode, start, patched_from, silent_from }
     }
 
-    /// Every hit that was due up to a little before the end, judged.
+    /// Every hit that was due from when the two were patched up to a little before the end, judged.
     pub fn judge(&self, written: &Written, gaps: &[Gap]) -> Judged {
-        let end = self.heard.len() as i64 - 12_000;
-        let mut listener = Listener::new(written.templates.clone(), RATE, 1);
-        for due in &written.dues {
-            let frame = FramePos(due.frame.0 + self.start);
-            // Judged only where its sound is in the recording; what lies after must still be explained.
-            if frame.0 < self.heard.len() as i64 {
-                listener.expect(Due { frame, judged: frame.0 < end, ..due.clone() });
-            }
-        }
-        let (mut at, mut lost) = (0, 0);
-        let ends = gaps.iter().map(|gap| (gap.from, gap.frames)).chain([(self.heard.len() as i64, 0)]);
-        for (end, gap) in ends {
-            let stretch = self.heard.get(at as usize..end as usize).unwrap_or(&[]);
-            for piece in stretch.chunks(4096) {
-                listener.hear(FramePos(at), Frames(std::mem::take(&mut lost)), &[piece]);
-                at += piece.len() as i64;
-            }
-            (at, lost) = (at + gap, lost + gap);
-        }
-        Judged::of(listener.finish())
+        judge(&self.heard, written, self.start, self.patched_from..self.heard.len() as i64 - 12_000, gaps)
+    }
+
+    /// The main's click as it came, until a little before the last of it.
+    pub fn judge_main(&self, written: &Written, gaps: &[Gap]) -> Judged {
+        // On its own channel it is heard as it came; passed through, later: by its own first hit.
+        let start = start_of(&self.main, written);
+        judge(&self.main, written, start, self.patched_from..self.silent_from - 12_000, gaps)
     }
 
     /// The first hit that is due at or after a frame of the recording.
     pub fn next_due<'w>(&self, written: &'w Written, frame: i64) -> Option<&'w Due> {
         written.dues.iter().find(|due| due.frame.0 + self.start >= frame)
     }
+}
+
+/// The hits that are due in a range of frames, against a recording whose song begins at `start`.
+fn judge(heard: &[f32], written: &Written, start: i64, range: std::ops::Range<i64>, gaps: &[Gap]) -> Judged {
+    let end = heard.len() as i64;
+    let mut listener = Listener::new(written.templates.clone(), RATE, 1);
+    for due in &written.dues {
+        let frame = FramePos(due.frame.0 + start);
+        // What lies beside the range must still be explained.
+        if frame.0 < end {
+            listener.expect(Due { frame, judged: range.contains(&frame.0), ..due.clone() });
+        }
+    }
+    let (mut at, mut lost) = (0, 0);
+    for (until, gap) in gaps.iter().map(|gap| (gap.from, gap.frames)).chain([(end, 0)]) {
+        let stretch = heard.get(at as usize..until as usize).unwrap_or(&[]);
+        for piece in stretch.chunks(4096) {
+            listener.hear(FramePos(at), Frames(std::mem::take(&mut lost)), &[piece]);
+            at += piece.len() as i64;
+        }
+        (at, lost) = (at + gap, lost + gap);
+    }
+    Judged::of(listener.finish())
 }
 
 /// Two machines round to frames of their own: a hit of the other one is in its place within 0.1 ms.
@@ -237,7 +251,7 @@ pub struct Judged {
 
 impl Judged {
     fn of(verdict: Verdict) -> Judged {
-        assert_eq!(verdict.more_findings, 0, "far too much is wrong: {}", told(&verdict.findings));
+        assert_eq!(verdict.more_findings, 0, "far too much is wrong");
         let near = |f: &Finding| f.outcome == Outcome::Late && f.error_frames.abs() <= IN_PLACE;
         let (near, findings): (Vec<_>, Vec<_>) = verdict.findings.into_iter().partition(near);
         let all = verdict.all;
@@ -261,9 +275,9 @@ impl Judged {
     }
 }
 
-/// Where the count-in began: the first hits are laid over the recording at every frame near its first sound.
+/// Where the count-in began: each of the first sounds is taken for each of the first hits, and the hits are laid over the
+/// recording there; the best fit has it.
 fn start_of(heard: &[f32], written: &Written) -> i64 {
-    let first = heard.iter().position(|sample| sample.abs() > 0.01).expect("something sounded") as i64;
     let score = |start: i64| -> f64 {
         let laid = |due: &Due| -> f64 {
             let Shape::Sound(sound) = due.shape else { return 0.0 };
@@ -275,9 +289,39 @@ fn start_of(heard: &[f32], written: &Written) -> i64 {
             let head = template.head().iter().enumerate();
             f64::from(due.gain) * head.map(|(n, sample)| f64::from(sample * at(n))).sum::<f64>()
         };
-        written.dues.iter().take(4).map(laid).sum()
+        written.dues.iter().take(12).map(laid).sum()
     };
-    (first - 2400..first + 240).max_by(|one, two| score(*one).total_cmp(&score(*two))).unwrap_or(first)
+    let onset_of = |due: &Due| {
+        let Shape::Sound(sound) = due.shape else { return 0 };
+        let template = &written.templates[sound];
+        let loud = |sample: &f32| (sample * due.gain).abs() > AUDIBLE;
+        due.frame.0 - template.lead() + template.samples().iter().position(loud).unwrap_or(0) as i64
+    };
+    let onsets = onsets(heard);
+    assert!(!onsets.is_empty(), "nothing sounded");
+    let places =
+        onsets.iter().flat_map(|onset| written.dues.iter().take(8).map(move |due| onset - onset_of(due)));
+    let near = places.flat_map(|place| place - 2..=place + 2);
+    near.max_by(|one, two| score(*one).total_cmp(&score(*two))).unwrap_or(0)
+}
+
+/// Louder than what a line carries when nothing is played.
+const AUDIBLE: f32 = 0.01;
+
+/// Where the first sounds begin, after a tenth of a second of silence each.
+fn onsets(heard: &[f32]) -> Vec<i64> {
+    let mut onsets = Vec::new();
+    let mut silent_since = 0;
+    for (frame, _) in heard.iter().enumerate().filter(|(_, sample)| sample.abs() > AUDIBLE) {
+        if onsets.is_empty() || frame - silent_since > 4800 {
+            onsets.push(frame as i64);
+        }
+        silent_since = frame;
+        if onsets.len() == 8 {
+            break;
+        }
+    }
+    onsets
 }
 
 /// Findings that a band would notice, in words.
