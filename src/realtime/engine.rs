@@ -733,8 +733,6 @@ impl Engine {
         match order {
             Order::Announced(None) => {}
             Order::Announced(Some(Jump { song, leg, called, pass, anchor })) => {
-                // The pass before it may have ended a frame earlier on this clock: what it began never sounds.
-                self.voices.forget_from(at - self.set.rate.frames(0.001));
                 self.with_sink(|transport, set, sink, _| {
                     transport.rejoin(set, song, leg, called, pass, anchor, at, sink)
                 });

@@ -92,11 +92,6 @@ impl Voices {
         }
     }
 
-    /// What is due at `at` or later never sounds; what rings rings on. Real-time: safe.
-    pub fn forget_from(&mut self, at: FramePos) {
-        self.all.retain(|voice| voice.onset < at);
-    }
-
     /// What is due at `at` or later never sounds; what rings fades out.
     pub fn cut(&mut self, at: FramePos) {
         self.all.retain(|voice| voice.onset < at);
