@@ -10,8 +10,11 @@ use fogbell::click::set::{Anchor, Set, Stretch};
 use fogbell::listener::{Due, Listener, Verdict};
 use fogbell::realtime::event::{Event, RunState, Source, What};
 use fogbell::realtime::setup::OutsideSetup;
+use fogbell::realtime::wiring::{Ports, wire};
 use fogbell::show::model::{Latch, Subdivision};
+use fogbell::show::{parse_rig, parse_show};
 use fogbell::units::{Exact, FramePos, Frames, SampleRate, Whole};
+use std::path::Path;
 use std::sync::Arc;
 
 const RATE: SampleRate = SampleRate::standard();
@@ -74,6 +77,7 @@ fn play(pad: &Pad) -> Heard {
         channel: 0,
         click: 0,
         safety: Frames(pad.safety),
+        tolerance: None,
         starts_song: true,
         latch: Latch::default(),
     }];
@@ -198,4 +202,28 @@ fn a_track_beside_the_click_30_db_below_changes_nothing() {
         let (missed, _, off) = counts(&heard);
         assert_eq!((missed, off), (0, 0), "{bleed}: {:?}", heard.verdict.findings);
     }
+}
+
+/// What the show says of a pad is what the engine is given; an input that the rig does not place gives nothing.
+#[test]
+fn what_the_show_says_of_a_pad_reaches_the_engine() {
+    let text = "[click.band]\ninput = \"pad\"\n[input.pad]\nkind = \"click\"\nsafety_delay_ms = 10\n\
+                starts_song = true\ntolerance_ms = 5\n[failover]\nlatch = { in_row = 3, of_eight = 4 }\n[[song]]\n\
+                title = \"Low Tide\"\ntempo = 132\nbars = 4\n";
+    let show = parse_show(text, "show.toml", Path::new(".")).show.expect("a good show");
+    let ports = Ports { rate: RATE, max_block: 64, inputs: 4, outputs: 2 };
+    let outside = |rig: &str| {
+        let rig = parse_rig(rig, "rig.toml", Path::new(".")).rig.expect("a good rig");
+        wire(&show, &rig, ports, false).expect("wired").outside
+    };
+    let expected = OutsideSetup {
+        channel: 2,
+        click: 0,
+        safety: Frames(480),
+        starts_song: true,
+        tolerance: Some(Frames(240)),
+        latch: Latch { in_row: 3, of_eight: 4 },
+    };
+    assert_eq!(outside("[outputs]\nband = 1\n[inputs]\npad = 3\n"), [expected]);
+    assert_eq!(outside("[outputs]\nband = 1\n"), []);
 }

@@ -307,6 +307,7 @@ fn others(random: &mut fastrand::Rng, setup: &mut EngineSetup) {
             click: random.u8(..3),
             safety: Frames(if random.bool() { 0 } else { random.i64(190..900) }),
             starts_song: random.bool(),
+            tolerance: None,
             latch: Latch::default(),
         });
     }
@@ -339,7 +340,8 @@ fn machines_that_send_and_follow_timecode_and_a_pad_allocate_free_and_call_nothi
     });
     let mut pad = setup(&set, 0);
     let (safety, latch) = (Frames(384), Latch::default());
-    pad.outside = vec![OutsideSetup { channel: 1, click: 0, safety, starts_song: true, latch }];
+    pad.outside =
+        vec![OutsideSetup { channel: 1, click: 0, safety, starts_song: true, tolerance: None, latch }];
     let mut machines: Vec<Stepped> = [&main, &backup, &pad]
         .map(|setup| {
             let (control, engine) = fogbell::realtime::engine::engine(setup, Arc::clone(&set));

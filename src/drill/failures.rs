@@ -376,8 +376,14 @@ impl Bench {
         let backup = two.then(|| EngineSetup { peer: Some(peer(true)), ..main.clone() });
         if let Wiring::Pad(safety) = self.wiring {
             let latch = crate::show::model::Latch::default();
-            main.outside =
-                vec![OutsideSetup { channel: CLICK_IN, click: self.click, safety, starts_song: true, latch }];
+            main.outside = vec![OutsideSetup {
+                channel: CLICK_IN,
+                click: self.click,
+                safety,
+                starts_song: true,
+                tolerance: None,
+                latch,
+            }];
         }
         World {
             set: Arc::clone(&self.set),

@@ -84,6 +84,8 @@ enum State {
 pub struct Judge {
     rate: SampleRate,
     safety_delay: Frames,
+    /// Instead of the usual one.
+    fixed: Option<Frames>,
     known: Frames,
     due: Ring<Waiting, DUE>,
     heard: Ring<Onset, HEARD>,
@@ -96,6 +98,7 @@ impl Judge {
         Judge {
             rate,
             safety_delay,
+            fixed: None,
             known: rate.frames(KNOWN_SECONDS),
             due: Ring::new(),
             heard: Ring::new(),
@@ -104,9 +107,14 @@ impl Judge {
         }
     }
 
+    /// A tolerance for every interval, where one is given. It is 2 ms less than the safety delay at most.
+    pub fn with_tolerance(self, fixed: Option<Frames>) -> Judge {
+        Judge { fixed, ..self }
+    }
+
     /// How far from its place a hit with this interval may be.
     pub fn tolerance(&self, interval: Frames) -> Frames {
-        tolerance(self.rate, interval, self.safety_delay)
+        self.fixed.unwrap_or_else(|| tolerance(self.rate, interval, self.safety_delay))
     }
 
     /// The frame with which `due` is judged.
@@ -261,5 +269,32 @@ impl<T: Copy, const N: usize> Ring<T, N> {
 
     pub(super) fn iter(&self) -> impl Iterator<Item = T> + '_ {
         (0..self.count).filter_map(|index| self.get(index))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const RATE: SampleRate = SampleRate::standard();
+
+    /// What is said of a hit half a second after the one before it that sounds 4 ms late.
+    fn four_ms_late(fixed: Option<Frames>) -> Vec<Verdict> {
+        let mut judge = Judge::new(RATE, RATE.frames(0.010)).with_tolerance(fixed);
+        let mut told = Vec::new();
+        judge.expect(DueHit { at: Exact::at(FramePos(10_000)), interval: Frames(24_000) });
+        let at = FramePos(10_192);
+        let onset = Onset { at: Exact::at(at), known_at: at + Frames(40), level: 0.3, brightness: 0.5 };
+        judge.heard(onset, &mut |judged| told.push(judged.verdict));
+        judge.step(FramePos(20_000), &mut |judged| told.push(judged.verdict));
+        told
+    }
+
+    #[test]
+    fn a_tolerance_that_is_given_takes_the_place_of_the_usual_one() {
+        let late = Span::frames(Frames(192));
+        assert_eq!(four_ms_late(None), [Verdict::InTime(late)]);
+        assert_eq!(four_ms_late(Some(RATE.frames(0.003))), [Verdict::Absent, Verdict::Late(late)]);
+        assert_eq!(four_ms_late(Some(RATE.frames(0.005))), [Verdict::InTime(late)]);
     }
 }

@@ -18,6 +18,8 @@ pub struct OutsideSetup {
     pub safety: Frames,
     /// Its count-in starts the chosen song.
     pub starts_song: bool,
+    /// An onset counts so far from its place; `None`: what the interval allows.
+    pub tolerance: Option<Frames>,
     pub latch: model::Latch,
 }
 
@@ -72,7 +74,7 @@ impl Outside {
             bias: Span(0),
             onsets: Onsets::new(rate),
             line: Line::new(rate),
-            judge: Judge::new(rate, setup.safety),
+            judge: Judge::new(rate, setup.safety).with_tolerance(setup.tolerance),
             tracker: Tracker::new(rate),
             acquire: None,
             latch: Latch::new(policy, latch),

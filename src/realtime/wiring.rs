@@ -165,6 +165,7 @@ fn outside(show: &Show, rig: &Rig, ports: Ports) -> Result<Vec<OutsideSetup>, Wi
                 click: index as u8,
                 safety: ports.rate.frames(input.external.safety_delay_ms / 1000.0),
                 starts_song: input.external.starts_song,
+                tolerance: input.external.tolerance_ms.map(|most| ports.rate.frames(most / 1000.0)),
                 latch: show.latch,
             })
         })

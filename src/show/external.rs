@@ -7,11 +7,11 @@ use super::walk::{Node, Place, Table, Walk, Wrong};
 
 /// The safety delay that is worth having: an onset counts until 2 ms before it ends.
 const LEAST_DELAY_MS: f64 = 4.0;
-const MARGIN_MS: f64 = 2.0;
+pub const MARGIN_MS: f64 = 2.0;
 
 /// Keys of an input that mean something for a click only, and those that do not.
 const OF_A_CLICK: [&str; 3] = ["safety_delay_ms", "starts_song", "tolerance_ms"];
-const OF_A_MICROPHONE: [&str; 3] = ["in_song", "between", "high_pass"];
+const OF_A_MICROPHONE: [&str; 4] = ["in_song", "between", "high_pass", "inverted"];
 
 /// An input as far as it was read: where its name stands, and its kind when that was understood.
 #[derive(Clone, Copy, Debug)]
@@ -24,13 +24,7 @@ pub(super) struct Seen {
 pub(super) fn settings<'t>(walk: &mut Walk<'t>, table: &Table<'t>, kind: Option<InputKind>) -> ExternalClick {
     match kind {
         Some(InputKind::Click) => {
-            refuse(
-                walk,
-                table,
-                &OF_A_MICROPHONE,
-                "with kind = \"click\"",
-                "kind, inverted and those of a click",
-            );
+            refuse(walk, table, &OF_A_MICROPHONE, "with kind = \"click\"", "kind and those of a click");
             click(walk, table)
         }
         Some(_) => {

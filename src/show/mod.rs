@@ -8,7 +8,7 @@ mod band;
 mod bars;
 pub mod built_in;
 mod count_in;
-mod external;
+pub mod external;
 mod fault;
 mod files;
 mod keys;

@@ -203,6 +203,17 @@ fn check_says_who_follows_what_and_what_the_wiring_cannot_tell_apart() {
         alone.contains("band: from pad, which is not patched in this rig: this laptop makes it."),
         "{alone}"
     );
+    let bare = checked(
+        ("kind = \"click\"", "kind = \"click\"\nsafety_delay_ms = 0"),
+        &format!("{FEEDS}[inputs]\npad = 2"),
+        &[],
+    )
+    .1;
+    assert!(
+        bare.contains("the first hit that fails is missed; an onset counts up to 6 ms")
+            && bare.contains("after it this laptop's own stays"),
+        "{bare}"
+    );
     // (10 + 128 / 48) ms, and two blocks more.
     let output = checked(("", ""), &backup(""), &["--json"]).1;
     let window = serde_json::from_str::<Value>(&output).expect("JSON")["blind_window_ms_at_least"].as_f64();

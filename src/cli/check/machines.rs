@@ -2,6 +2,7 @@
 
 use super::set_list::signed;
 use crate::realtime::passed::SPLICE_SECONDS;
+use crate::show::external::MARGIN_MS;
 use crate::show::model::{ExternalClick, InputKind, InterfaceChoice, MainLine, Rig, Role, Show, Wiring};
 use crate::timecode::line::PATIENCE_SECONDS;
 use crate::timecode::witness::READY_SECONDS;
@@ -116,15 +117,21 @@ fn external(show: &Show, click: &str, input: &str, channel: Option<u16>, how: &E
         0.0 => "without a safety delay: the first hit that fails is missed".into(),
         delay => format!("{delay} ms late, so that a hit that fails is filled"),
     };
-    let window = match how.tolerance_ms {
-        Some(tolerance) => format!("an onset counts up to {tolerance} ms late"),
-        None => "an onset counts up to 6 ms or 2.5% of its interval late".into(),
+    let window = match (how.tolerance_ms, how.safety_delay_ms) {
+        (Some(tolerance), _) => format!("{tolerance} ms"),
+        (None, 0.0) => "6 ms, or 2.5% of its interval where that is more".into(),
+        (None, delay) => {
+            format!("6 ms, or 2.5% of its interval where that is more, {} ms at most", delay - MARGIN_MS)
+        }
+    };
+    let stays = match how.safety_delay_ms {
+        0.0 => "after it".into(),
+        _ => format!("after {} in a row or {} of eight", show.latch.in_row, show.latch.of_eight),
     };
     let starts = if how.starts_song { "; it may start the chosen song" } else { "" };
     format!(
-        "{click}: from {input} on input {channel}, passed on {delay}; {window}; after {} in a row or {} of eight this \
-         laptop's own stays{starts}.",
-        show.latch.in_row, show.latch.of_eight
+        "{click}: from {input} on input {channel}, passed on {delay}; an onset counts up to {window} late; {stays} this \
+         laptop's own stays{starts}."
     )
 }
 
