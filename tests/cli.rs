@@ -184,6 +184,9 @@ fn device_rate(world: &str) -> (serde_json::Value, Option<i32>) {
     std::fs::write(folder.path().join("rig.toml"), rig).expect("written");
     let output = fogbell(folder.path(), &["ready", "--rig", "rig.toml", "--seconds", "1.5", "--json"], "");
     let told = object(&output);
+    let kept = std::path::Path::new(told["kept"].as_str().expect("kept")).to_owned();
+    let kept = std::fs::read_to_string(folder.path().join(kept)).expect("the kept result");
+    assert!(kept.contains("\"event\":\"kept\"") && kept.contains("device rate"), "{kept}");
     let items = told["items"].as_array().expect("items");
     let found = items.iter().find(|item| item["name"] == "device rate").expect("the item").clone();
     (found, output.status.code())

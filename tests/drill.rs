@@ -30,8 +30,17 @@ fn report(output: &Output) -> Value {
 
 #[test]
 fn every_wiring_of_the_demo_holds_and_each_failure_has_its_figures() {
-    let output = fogbell(&["drill", "demo/saltmarsh.toml", "--short", "--json", "--seed", "3"]);
+    let folder = tempfile::tempdir().expect("a folder");
+    let logs = folder.path().to_str().expect("a path");
+    let output =
+        fogbell(&["drill", "demo/saltmarsh.toml", "--short", "--json", "--seed", "3", "--log", logs]);
     let report = report(&output);
+    let kept = fogbell::log::read::read(Path::new(report["kept"].as_str().expect("kept"))).expect("a file");
+    let fogbell::log::Entry::Kept { kind: fogbell::log::kept::Kind::Drill, result } = &kept.lines[0].1.entry
+    else {
+        panic!("{kept:?}")
+    };
+    assert_eq!(result["failures"], report["failures"]);
     let failures = report["failures"].as_array().expect("failures");
     let short: Vec<&Value> = failures.iter().filter(|failure| failure["passed"] == false).collect();
     assert!(short.is_empty(), "{short:#?}");
@@ -58,7 +67,9 @@ fn a_rig_is_rehearsed_as_it_is_wired() {
     let rig = folder.path().join("backup.toml");
     let text = "machine = \"backup\"\n[outputs]\ndrums = 1\nband = 2\n[timecode]\noutput = 3\n[main]\ntimecode = 1\n";
     std::fs::write(&rig, text).expect("a rig");
-    let output = fogbell(&["drill", "demo/saltmarsh.toml", "--rig", rig.to_str().unwrap(), "--short"]);
+    let logs = folder.path().join("logs");
+    let [rig, logs] = [&rig, &logs].map(|path| path.to_str().expect("a path"));
+    let output = fogbell(&["drill", "demo/saltmarsh.toml", "--rig", rig, "--short", "--log", logs]);
     let said = String::from_utf8_lossy(&output.stdout).to_string();
     assert!(said.contains("TIMECODE ONLY") && !said.contains("TIMECODE AND CLICK"), "{said}");
     assert!(said.contains("two clicks") && said.contains("Blind window"), "{said}");

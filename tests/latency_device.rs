@@ -36,6 +36,12 @@ fn json(folder: &Path, words: &[&str]) -> (Value, i32) {
     let text = String::from_utf8(output.stdout).expect("text");
     let told = || panic!("{text}\n{}", String::from_utf8_lossy(&output.stderr));
     let value: Value = serde_json::from_str(&text).unwrap_or_else(|_| told());
+    if let Some(kept) = value["log"].as_str() {
+        let kept = std::fs::read_to_string(folder.join(kept)).expect("the result kept with the night");
+        assert!(kept.contains("\"kind\":\"latency\"") && kept.lines().count() == 1, "{kept}");
+    } else {
+        assert!(output.status.code() == Some(2) || !words.contains(&"--rig"), "not kept: {value}");
+    }
     (value, output.status.code().unwrap_or(-1))
 }
 

@@ -3,6 +3,7 @@
 use super::Outcome;
 use crate::click::prepare::prepare;
 use crate::drill::{Bench, Verdict, Wiring, all};
+use crate::log::kept;
 use crate::realtime::wiring::{Ports, wire};
 use crate::show;
 use crate::show::model::{Rig, Role, Show};
@@ -32,6 +33,9 @@ pub struct Args {
     /// The moment of each failure follows from this number
     #[arg(long, default_value_t = 7)]
     seed: u64,
+    /// Folder in which the result is kept with the night (default: `logs` beside the show)
+    #[arg(long, value_name = "DIR")]
+    log: Option<PathBuf>,
     /// Print one JSON object
     #[arg(long)]
     json: bool,
@@ -169,11 +173,15 @@ fn drill(args: &Args) -> Result<bool, String> {
         passed &= verdicts.iter().all(|verdict| verdict.passed);
         failures.extend(verdicts.iter().map(|verdict| with_wiring(verdict, wiring, &bench)));
     }
+    let mut result = json!({
+        "outcome": if passed { "held" } else { "fell short" }, "show": show.title,
+        "rig": rig.as_ref().map(|rig| &rig.title), "seed": args.seed, "failures": failures,
+    });
+    let folder = args.log.clone().unwrap_or_else(|| kept::beside(&args.show));
+    let (path, kept) = kept::keep_now(&folder, kept::Kind::Drill, &result);
     if args.json {
-        println!(
-            "{}",
-            json!({ "outcome": if passed { "held" } else { "fell short" }, "failures": failures })
-        );
+        result["kept"] = json!(path);
+        println!("{result}");
     } else {
         let bad = failures.iter().filter(|failure| failure["passed"] == false).count();
         println!();
@@ -181,6 +189,7 @@ fn drill(args: &Args) -> Result<bool, String> {
             0 => println!("All {} failures held.", failures.len()),
             _ => println!("{bad} of {} failures FELL SHORT.", failures.len()),
         }
+        println!("{kept}");
     }
     Ok(passed)
 }

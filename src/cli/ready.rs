@@ -2,6 +2,7 @@
 
 use super::Outcome;
 use crate::device::choose::{choose_in, setup_for};
+use crate::log::kept;
 use crate::ready::clock::{self, NoReading};
 use crate::ready::{self, ReadySetup, ShowDevice};
 use crate::show::model::Rig;
@@ -25,6 +26,9 @@ pub struct Args {
     /// Where the log and takes will be written
     #[arg(long, value_name = "FOLDER", default_value = ".")]
     folder: PathBuf,
+    /// Folder in which the result is kept with the night (default: `logs` beside the rig; without a rig it is not kept)
+    #[arg(long, value_name = "DIR")]
+    log: Option<PathBuf>,
     /// Print one JSON object
     #[arg(long)]
     json: bool,
@@ -42,14 +46,21 @@ pub fn run(args: &Args) -> Outcome {
     };
     let items = ready::list(&setup(args, rig.as_ref()));
     let fit = ready::fit(&items);
+    let mut result = json!({ "command": "ready", "ok": fit, "items": items });
+    let folder = args.log.clone().or_else(|| args.rig.as_deref().map(kept::beside));
+    let kept = folder.map(|folder| kept::keep_now(&folder, kept::Kind::Ready, &result));
     if args.json {
-        println!("{}", json!({ "command": "ready", "ok": fit, "items": items }));
+        result["kept"] = json!(kept.and_then(|(path, _)| path));
+        println!("{result}");
     } else {
         print!("{}", ready::text(&items));
         println!(
             "{}",
             if fit { "Nothing needs mending before doors." } else { "Mend what says MEND before doors." }
         );
+        if let Some((_, words)) = kept {
+            println!("{words}");
+        }
     }
     if fit { Outcome::Done } else { Outcome::FellShort }
 }

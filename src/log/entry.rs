@@ -122,6 +122,8 @@ pub enum Entry {
         #[schemars(with = "serde_json::Value")]
         verdict: Box<Verdict>,
     },
+    /// A result that belongs to the night: what `fogbell ready`, `latency`, `drill` or a line check says with `--json`.
+    Kept { kind: super::kept::Kind, result: serde_json::Value },
     /// The run ended.
     End { reason: String, frames: i64 },
     /// A line of a newer version.

@@ -6,6 +6,8 @@
 
 pub mod entry;
 
+pub mod kept;
+
 pub mod read;
 
 pub mod record;

@@ -17,6 +17,7 @@ pub use target::Channel;
 use super::Outcome;
 use crate::latency::ProbeKind;
 use crate::latency::session::CEILING;
+use crate::log::kept;
 use crate::show::{self, model::Rig};
 use std::path::{Path, PathBuf};
 use told::Told;
@@ -77,6 +78,9 @@ pub struct Args {
     /// Judge a recording made anywhere; it starts with the frame on which the probe started
     #[arg(long, value_name = "RECORDING.wav", conflicts_with = "save")]
     pub from: Option<PathBuf>,
+    /// Folder in which the result is kept with the night (default: `logs` beside the rig)
+    #[arg(long, value_name = "DIR")]
+    pub log: Option<PathBuf>,
     /// Print one JSON object
     #[arg(long)]
     pub json: bool,
@@ -111,7 +115,12 @@ pub fn run(args: &Args) -> Outcome {
         Some(recording) => from_file::judge(args, recording),
         None => live::measure(args),
     };
-    told.unwrap_or_else(Told::not_understood).print(args.json)
+    let mut told = told.unwrap_or_else(Told::not_understood);
+    let folder = args.log.clone().or_else(|| args.rig.as_deref().map(kept::beside));
+    if let Some(folder) = folder.filter(|_| told.outcome != Outcome::NotUnderstood) {
+        told.keep(&folder);
+    }
+    told.print(args.json)
 }
 
 /// The kind that `--probe` names: clicks on a cable, a sequence through the air.

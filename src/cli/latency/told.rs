@@ -2,8 +2,10 @@
 
 use crate::cli::Outcome;
 use crate::latency::{Answer, Measurement};
+use crate::log::kept;
 use serde_json::{Value, json};
 use std::io::Write;
+use std::path::Path;
 
 /// Words and object of one answer.
 pub struct Told {
@@ -22,6 +24,13 @@ impl Told {
     pub fn refused(reason: &str, words: &str) -> Told {
         let json = refused(reason, words);
         Told { outcome: Outcome::FellShort, words: format!("No answer: {words}\n"), json }
+    }
+
+    /// Keeps the object with the night; a refusal is worth knowing, too.
+    pub fn keep(&mut self, folder: &Path) {
+        let (path, words) = kept::keep_now(folder, kept::Kind::Latency, &self.json);
+        self.json["log"] = path.map(|path| path.display().to_string()).into();
+        self.words.push_str(&format!("{words}\n"));
     }
 
     /// Answers go to standard output, refusals to standard error; with JSON the object alone.

@@ -2,6 +2,8 @@
 //! waits for it; what needs mending is said on the screen and in the log.
 
 use super::telling::Notes;
+use crate::log::Entry;
+use crate::log::kept::Kind;
 use crate::ready::{self, Guards, ReadySetup, ShowDevice};
 use crate::show::model::Rig;
 
@@ -36,6 +38,9 @@ impl Fitness {
                 let _gone = held.send(guards);
                 let items = ready::list(&setup);
                 items.iter().for_each(|item| notes.item(item));
+                let result =
+                    serde_json::json!({ "command": "ready", "ok": ready::fit(&items), "items": items });
+                notes.entry(Entry::Kept { kind: Kind::Ready, result });
                 if print {
                     super::complain(&ready::text(&items));
                 }

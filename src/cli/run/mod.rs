@@ -19,7 +19,7 @@ mod telling;
 
 use super::Outcome;
 use std::io::Write;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::time::Duration;
 
 /// Run the show: the click sounds
@@ -89,7 +89,7 @@ fn seconds(text: &str) -> Result<Duration, String> {
 impl Args {
     /// `logs` beside the show, unless said otherwise.
     fn log_folder(&self) -> PathBuf {
-        self.log.clone().unwrap_or_else(|| self.show.parent().unwrap_or(Path::new("")).join("logs"))
+        self.log.clone().unwrap_or_else(|| crate::log::kept::beside(&self.show))
     }
 
     /// Everything about the options that can be known before a file is opened.

@@ -11,6 +11,8 @@ use crate::latency::session::{CEILING, Failure, Gun, Level, Plan, QUIET, Sound, 
 use crate::latency::shot::{Beside, ShotControl, ShotSetup, Take, shooter};
 use crate::latency::stored::{self, Holds, Stored};
 use crate::latency::{Answer, Measurement, Options, Path, Probe, ProbeKind, analyse};
+use crate::log::Entry;
+use crate::log::kept::Kind;
 use crate::realtime::event::RunState;
 use crate::realtime::io::Process;
 use crate::show::model::Rig;
@@ -118,6 +120,7 @@ fn watch(spare: Loop, shared: &Shared, notes: &Notes, stopped: &Receiver<()>) {
         if let Answer::Measured(found) = &answer {
             if before.is_none_or(|before| is_changed(before, found.round_trip_frames)) {
                 let kept = result(found, &negotiated, started, output, input);
+                notes.entry(Entry::Kept { kind: Kind::Latency, result: serde_json::json!(kept) });
                 if let Some(Err(why)) = stored::place().map(|place| stored::add(&place, &[kept])) {
                     notes.note(&format!("the round trip is not kept: {why}"));
                 }
