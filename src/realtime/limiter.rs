@@ -1,87 +1,73 @@
 //! A look-ahead brick-wall limiter for one or two linked channels.
 //!
-//! The gain a sample needs is held for the look-ahead and smoothed by an equally long average, so that it
-//! has arrived when the sample leaves. Gains are whole numbers of 2⁻³⁰: sums do not drift, unity is
-//! exactly 1 and any split into blocks gives the same samples.
+//! The gain that a peak needs is held while its surroundings leave, and smoothed by an average that has arrived before
+//! them. Gains are whole numbers of 2⁻³⁰: sums do not drift, unity is exactly 1 and any split into blocks gives the
+//! same samples.
+
+use super::true_peak::{CHUNK, HALF, TruePeak};
 
 /// Unity.
 const ONE: i64 = 1 << 30;
 
-/// Points of the interpolator before and after the middle.
-const TAPS: usize = 12;
+/// The true peak is taken this much below the ceiling (0.3 dB): what a longer meter reads between the places that are
+/// looked at stays under it.
+const MARGIN: f32 = 0.966;
 
-/// Sample peaks below this part of the ceiling cannot hide a true peak above it (12 dB and more between
-/// samples would need a tone within 2 % of the Nyquist frequency).
-const LOOK_CLOSER: f32 = 0.5;
+/// Samples on both sides of a peak that leave at its gain.
+const FLAT: usize = 6;
 
-/// ITU-R BS.1770-4 annex 2, the 48-tap, 4-phase interpolating filter: tap by tap, its four phases (2 and 3 are 1
-/// and 0 mirrored). Values from memory; the tests hold each phase to near unity and a tone between samples to
-/// its peak.
-#[rustfmt::skip]
-const PHASES: [[f32; 4]; TAPS] = [
-    [0.001_708_984, -0.029_174_805, -0.018_920_898, -0.008_300_781],
-    [0.010_986_328, 0.029_296_875, 0.033_081_055, 0.014_892_578],
-    [-0.019_653_32, -0.051_757_813, -0.058_227_54, -0.026_611_328],
-    [0.033_203_125, 0.089_111_33, 0.101_562_5, 0.047_607_422],
-    [-0.059_448_242, -0.166_503_9, -0.200_317_38, -0.102_294_92],
-    [0.137_329_1, 0.465_087_9, 0.779_785_16, 0.972_167_97],
-    [0.972_167_97, 0.779_785_16, 0.465_087_9, 0.137_329_1],
-    [-0.102_294_92, -0.200_317_38, -0.166_503_9, -0.059_448_242],
-    [0.047_607_422, 0.101_562_5, 0.089_111_33, 0.033_203_125],
-    [-0.026_611_328, -0.058_227_54, -0.051_757_813, -0.019_653_32],
-    [0.014_892_578, 0.033_081_055, 0.029_296_875, 0.010_986_328],
-    [-0.008_300_781, -0.018_920_898, -0.029_174_805, 0.001_708_984],
-];
-
-/// Frames that are looked at together: where all of them are quiet, nothing is computed for each.
-const CHUNK: usize = 32;
+/// What is louder than this is no sound (18 dB over full scale).
+const RANGE: f32 = 8.0;
 
 /// The limiter's memory. Sized in [`Limiter::new`].
 #[derive(Debug)]
 pub struct Limiter {
     ceiling: f32,
-    /// Frames by which the output is late; also the hold and the length of the average.
+    target: f32,
+    /// Frames by which the output is late.
     look_ahead: usize,
     delay: [Vec<f32>; 2],
     write: usize,
+    peak: TruePeak,
     /// Peaks that stand in the hold: place (frame count) and gain, rising.
     held: Vec<(u64, i64)>,
     held_first: usize,
     held_len: usize,
+    hold: u64,
     count: u64,
     released: i64,
     release: i64,
     average: Vec<i64>,
+    average_at: usize,
     sum: i64,
-    /// The newest samples of each channel, written twice so that the last [`TAPS`] lie in a row.
-    history: [[f32; TAPS * 2]; 2],
-    history_at: usize,
-    /// Frames until the last loud sample has left the history.
-    loud: usize,
-    deepest: i64,
+    deepest: f32,
 }
 
 impl Limiter {
-    /// Allocates. `ceiling` is linear, `release` the time constant in frames. `look_ahead` 1 or more.
+    /// Allocates. `ceiling` is linear, `release` the time constant in frames. `look_ahead` 1 or more; below
+    /// 30 frames the true peak is no longer held as closely, the sample peak always is.
     pub fn new(ceiling: f32, look_ahead: usize, release: f32) -> Limiter {
         let look_ahead = look_ahead.max(1);
+        let average = look_ahead.saturating_sub(HALF + FLAT).max(1);
+        let hold = look_ahead + FLAT;
         Limiter {
             ceiling,
+            target: ceiling * MARGIN,
             look_ahead,
             delay: [vec![0.0; look_ahead], vec![0.0; look_ahead]],
             write: 0,
-            held: vec![(0, ONE); look_ahead + 2],
+            peak: TruePeak::new(ceiling * MARGIN),
+            held: vec![(0, ONE); hold + 2],
             held_first: 0,
             held_len: 0,
+            hold: hold as u64,
             count: 0,
             released: ONE,
             release: ((1.0 - (-1.0 / release.max(1.0)).exp()) * ONE as f32) as i64,
-            average: vec![ONE; look_ahead],
-            sum: ONE * look_ahead as i64,
-            history: [[0.0; TAPS * 2]; 2],
-            history_at: 0,
-            loud: 0,
-            deepest: ONE,
+            average: vec![ONE; average],
+            average_at: 0,
+            sum: ONE * average as i64,
+            deepest: 1.0,
         }
     }
 
@@ -89,68 +75,68 @@ impl Limiter {
         self.look_ahead
     }
 
-    /// Replaces the samples by what leaves now: `look_ahead` frames late, no sample above the ceiling.
+    /// Replaces the samples by what leaves now: `look_ahead` frames late, no sample above the ceiling. What is no
+    /// number is silence.
     ///
     /// Shape: `right` is empty on a mono outlet, else as long as `left`. Panics: never. Real-time: safe.
     pub fn process(&mut self, left: &mut [f32], right: &mut [f32]) {
         if right.is_empty() {
-            for left in left.chunks_mut(CHUNK) {
-                if !self.pass_quiet(left, &mut []) {
-                    left.iter_mut().for_each(|l| self.frame(l, None));
-                }
-            }
+            left.chunks_mut(CHUNK).for_each(|left| self.chunk(left, &mut []));
             return;
         }
         for (left, right) in left.chunks_mut(CHUNK).zip(right.chunks_mut(CHUNK)) {
-            if !self.pass_quiet(left, right) {
-                left.iter_mut().zip(right.iter_mut()).for_each(|(l, r)| self.frame(l, Some(r)));
-            }
+            self.chunk(left, right);
         }
     }
 
-    /// At rest and with nothing loud near, a chunk is only delayed: what [`Limiter::frame`] would do, at once.
-    fn pass_quiet(&mut self, left: &mut [f32], right: &mut [f32]) -> bool {
-        if self.loud > 0 || !self.rests() || most(left).max(most(right)) > self.ceiling * LOOK_CLOSER {
-            return false;
+    fn chunk(&mut self, left: &mut [f32], right: &mut [f32]) {
+        make_sound(left);
+        make_sound(right);
+        let loud = [self.peak.take(0, left), !right.is_empty() && self.peak.take(1, right)];
+        if loud == [false, false] && self.rests() {
+            self.pass(left, right);
+        } else {
+            let mut peaks = [0.0; CHUNK];
+            for (channel, _) in loud.iter().enumerate().filter(|(_, loud)| **loud) {
+                self.peak.raise(channel, &mut peaks);
+            }
+            for (n, (left, peak)) in left.iter_mut().zip(peaks).enumerate() {
+                self.frame(peak, left, right.get_mut(n));
+            }
         }
+        self.peak.keep(0, left.len());
+        self.peak.keep(1, right.len());
+    }
+
+    /// At rest and with nothing loud near, a chunk is only delayed: what [`Limiter::frame`] would do, at once.
+    fn pass(&mut self, left: &mut [f32], right: &mut [f32]) {
         let frames = left.len();
-        for (channel, samples) in [left, right].into_iter().enumerate() {
-            self.remember(channel, samples);
-            let Some(delay) = self.delay.get_mut(channel) else { continue };
+        for (delay, samples) in self.delay.iter_mut().zip([left, right]) {
             delay_by(delay, self.write, self.ceiling, samples);
         }
-        self.history_at = (self.history_at + frames) % TAPS;
         self.write = (self.write + frames) % self.look_ahead;
         self.count += frames as u64;
-        true
     }
 
     /// Nothing is limited, held or on its way back.
     fn rests(&self) -> bool {
-        self.held_len == 0 && self.released == ONE && self.sum == ONE * self.look_ahead as i64
+        self.held_len == 0 && self.released == ONE && self.sum == self.full()
     }
 
-    /// Puts a chunk's last samples where [`Limiter::peak`] would have put them.
-    fn remember(&mut self, channel: usize, samples: &[f32]) {
-        let skipped = samples.len().saturating_sub(TAPS);
-        let Some(history) = self.history.get_mut(channel) else { return };
-        for (index, sample) in samples.iter().enumerate().skip(skipped) {
-            write_twice(history, (self.history_at + index) % TAPS, *sample);
-        }
+    fn full(&self) -> i64 {
+        ONE * self.average.len() as i64
     }
 
     /// The deepest gain since the last call, linear (1 = nothing was limited).
     pub fn take_deepest(&mut self) -> f32 {
-        std::mem::replace(&mut self.deepest, ONE) as f32 / ONE as f32
+        std::mem::replace(&mut self.deepest, 1.0)
     }
 
-    fn frame(&mut self, left: &mut f32, right: Option<&mut f32>) {
-        let peak = self.peak(*left, right.as_deref().copied());
-        let needed =
-            if peak > self.ceiling { (f64::from(self.ceiling / peak) * ONE as f64) as i64 } else { ONE };
+    fn frame(&mut self, peak: f32, left: &mut f32, right: Option<&mut f32>) {
+        let over = peak > self.target;
+        let needed = if over { (f64::from(self.target) / f64::from(peak) * ONE as f64) as i64 } else { ONE };
         let gain = self.gain(needed);
         self.deepest = self.deepest.min(gain);
-        let gain = gain as f32 / ONE as f32;
         for (sample, delay) in [Some(left), right].into_iter().flatten().zip(&mut self.delay) {
             if let Some(slot) = delay.get_mut(self.write) {
                 let leaving = std::mem::replace(slot, *sample) * gain;
@@ -160,83 +146,60 @@ impl Limiter {
         self.write = if self.write + 1 >= self.look_ahead { 0 } else { self.write + 1 };
     }
 
-    /// The larger of sample and interpolated peak around the newest samples.
-    fn peak(&mut self, left: f32, right: Option<f32>) -> f32 {
-        let mut peak = left.abs().max(right.unwrap_or(0.0).abs());
-        self.loud = if peak > self.ceiling * LOOK_CLOSER { TAPS } else { self.loud.saturating_sub(1) };
-        let at = self.history_at;
-        self.history_at = (at + 1) % TAPS;
-        for (history, sample) in self.history.iter_mut().zip([Some(left), right].into_iter().flatten()) {
-            write_twice(history, at, sample);
-            if self.loud > 0 {
-                peak = peak.max(between(history.get(at + 1..).unwrap_or(&[])));
-            }
-        }
-        peak
-    }
-
     /// The gain for the sample that leaves now.
-    fn gain(&mut self, needed: i64) -> i64 {
+    fn gain(&mut self, needed: i64) -> f32 {
         if needed == ONE && self.rests() {
             self.count += 1;
-            return ONE;
+            return 1.0;
         }
         let held = self.hold(needed);
         let up = (((ONE - self.released) * self.release) >> 30) + 1;
         self.released = held.min(self.released.saturating_add(up)).min(ONE);
-        if let Some(slot) = self.average.get_mut(self.write) {
+        if let Some(slot) = self.average.get_mut(self.average_at) {
             self.sum += self.released - std::mem::replace(slot, self.released);
         }
-        self.sum / self.look_ahead as i64
+        self.average_at = if self.average_at + 1 >= self.average.len() { 0 } else { self.average_at + 1 };
+        (self.sum as f64 / self.full() as f64) as f32
     }
 
-    /// The least gain of the last `look_ahead + 1` frames: a queue of rising gains.
+    /// The least gain of the last frames: a queue of rising gains.
     fn hold(&mut self, needed: i64) -> i64 {
-        let size = self.held.len();
         while self.held_len > 0 && self.held_at(self.held_len - 1).1 >= needed {
             self.held_len -= 1;
         }
         if needed < ONE {
-            let slot = (self.held_first + self.held_len) % size.max(1);
+            let slot = self.slot(self.held_len);
             if let Some(entry) = self.held.get_mut(slot) {
                 *entry = (self.count, needed);
                 self.held_len += 1;
             }
         }
         self.count += 1;
-        while self.held_len > 0 && self.held_at(0).0 + (self.look_ahead as u64) < self.count {
-            self.held_first = (self.held_first + 1) % size.max(1);
+        while self.held_len > 0 && self.held_at(0).0 + self.hold < self.count {
+            self.held_first = self.slot(1);
             self.held_len -= 1;
         }
         if self.held_len > 0 { self.held_at(0).1 } else { ONE }
     }
 
+    fn slot(&self, index: usize) -> usize {
+        let slot = self.held_first + index;
+        if slot >= self.held.len() { slot - self.held.len() } else { slot }
+    }
+
     fn held_at(&self, index: usize) -> (u64, i64) {
-        self.held.get((self.held_first + index) % self.held.len().max(1)).copied().unwrap_or((0, ONE))
+        self.held.get(self.slot(index)).copied().unwrap_or((0, ONE))
     }
 }
 
-fn most(samples: &[f32]) -> f32 {
-    samples.iter().fold(0.0, |most, sample| if sample.abs() > most { sample.abs() } else { most })
-}
-
-fn write_twice(history: &mut [f32; TAPS * 2], at: usize, sample: f32) {
-    for slot in [at, at + TAPS] {
-        if let Some(slot) = history.get_mut(slot) {
-            *slot = sample;
-        }
+/// What is no number is silence, what is out of any range is brought into it.
+fn make_sound(samples: &mut [f32]) {
+    if samples.iter().all(|sample| sample.abs() <= RANGE) {
+        return;
     }
-}
-
-/// Largest interpolated value at the four phases around the middle of the last [`TAPS`] samples, oldest first.
-fn between(samples: &[f32]) -> f32 {
-    let mut phases = [0.0f32; 4];
-    for (sample, taps) in samples.iter().zip(&PHASES) {
-        for (phase, tap) in phases.iter_mut().zip(taps) {
-            *phase += sample * tap;
-        }
+    for sample in samples {
+        *sample = if sample.is_nan() { 0.0 } else { sample.clamp(-RANGE, RANGE) };
     }
-    most(&phases)
 }
 
 /// Swaps samples with what went into the delay line a look-ahead ago, from `write` on, never above the ceiling.
@@ -323,7 +286,7 @@ mod tests {
             Limiter::new(0.3, look_ahead, 30.0).process(&mut whole, &mut []);
             let mut by_frame = Limiter::new(0.3, look_ahead, 30.0);
             let mut frames = input.clone();
-            frames.iter_mut().for_each(|sample| by_frame.frame(sample, None));
+            frames.chunks_mut(1).for_each(|sample| by_frame.process(sample, &mut []));
             assert_eq!(whole, frames, "look-ahead {look_ahead}");
             let mut ragged = Limiter::new(0.3, look_ahead, 30.0);
             let mut pieces = input.clone();
@@ -340,15 +303,6 @@ mod tests {
         }
     }
 
-    /// Source: unity at DC is what an interpolator must have; the table's phases miss it by 2.8 % at most.
-    #[test]
-    fn each_phase_of_the_interpolator_is_near_unity() {
-        for phase in 0..4 {
-            let sum: f32 = PHASES.iter().map(|taps| taps[phase]).sum();
-            assert!((sum - 1.0).abs() < 0.03, "{sum}");
-        }
-    }
-
     /// A full-scale tone at a quarter of the rate, 45° off, has samples at −3 dB (EBU Tech 3341 test 15's idea).
     #[test]
     fn a_peak_between_samples_is_seen() {
@@ -358,10 +312,17 @@ mod tests {
         let mut signal: Vec<f32> = (0..4000).map(tone).collect();
         limiter.process(&mut signal, &mut []);
         let peak = signal[2000..].iter().fold(0.0f32, |most, sample| most.max(sample.abs()));
-        assert!(
-            peak * std::f32::consts::SQRT_2 <= 0.5 * 1.024,
-            "true peak {}",
-            peak * std::f32::consts::SQRT_2
-        );
+        assert!(peak * std::f32::consts::SQRT_2 <= 0.5, "true peak {}", peak * std::f32::consts::SQRT_2);
+    }
+
+    #[test]
+    fn what_is_no_number_leaves_as_silence_and_what_is_far_too_loud_at_the_ceiling() {
+        let mut limiter = Limiter::new(0.5, 72, 7200.0);
+        let mut signal = vec![0.1f32; 400];
+        (signal[100], signal[101], signal[102]) = (f32::NAN, f32::INFINITY, -1e30);
+        limiter.process(&mut signal, &mut []);
+        assert_eq!(signal[172], 0.0);
+        assert!(signal.iter().all(|sample| sample.abs() <= 0.5));
+        assert!(signal[399] > 0.0);
     }
 }

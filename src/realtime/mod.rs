@@ -14,6 +14,8 @@ pub mod ramp;
 
 pub mod kernel;
 
+pub mod true_peak;
+
 pub mod limiter;
 
 pub mod ambient;
