@@ -3,6 +3,8 @@
 
 #[path = "follow/band.rs"]
 mod band;
+#[path = "follow/dirt.rs"]
+mod dirt;
 #[path = "follow/faults.rs"]
 mod faults;
 #[path = "follow/memory.rs"]

@@ -12,6 +12,14 @@ const UNHEARD: usize = 2;
 /// An onset this far below the idea's loudest is not counted against it.
 const COUNTS: f32 = 0.4;
 
+/// A device's click is even: from hit to hit its place moves by no more than this and this part of the interval. Two
+/// crystals and the ear's own scatter make less; a hand's intervals scatter by 2 % and more (common practice, no source).
+const EVEN_SECONDS: f64 = 0.000_5;
+const EVEN_PART: f64 = 0.000_7;
+/// A count-in comes after a pause of more than a beat. Without one, this many times as many hits have to agree.
+const PAUSE: f64 = 1.15;
+const WITHOUT_PAUSE: usize = 2;
+
 /// The chosen song started.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Starts {
@@ -31,13 +39,20 @@ struct Idea {
     anchors: Ring<Exact, EXPECTED>,
     loudest: f32,
     beside: usize,
+    /// Hits that followed on evenly, the first one included.
+    even: usize,
+    /// Hits that fitted at all.
+    fitted: usize,
+    /// All of it was even, and nothing as loud came in the beat before the first hit.
+    paused: bool,
 }
 
 /// Compares onsets with the first hits of the chosen song.
 ///
 /// An even count-in fits one beat later just as well: the earliest onset that explains the rest is taken for the first
 /// hit, so choose the song before the other device starts. Twice the tempo does not fit: as many loud onsets
-/// beside the pattern as in it refuse it.
+/// beside the pattern as in it refuse it. A drummer who warms up at just that tempo starts nothing: a hand is not even
+/// enough, and does not begin after a pause at each hit.
 #[derive(Clone, Debug)]
 pub struct Acquire {
     rate: SampleRate,
@@ -45,6 +60,8 @@ pub struct Acquire {
     count: usize,
     enough: usize,
     ideas: Ring<Idea, IDEAS>,
+    /// The onsets heard last, to know a pause.
+    lately: Ring<Onset, 8>,
 }
 
 impl Acquire {
@@ -56,7 +73,14 @@ impl Acquire {
             *slot = place;
         }
         let count = expected.len().min(EXPECTED);
-        Acquire { rate, expected: kept, count, enough: enough.clamp(3, EXPECTED), ideas: Ring::new() }
+        Acquire {
+            rate,
+            expected: kept,
+            count,
+            enough: enough.clamp(3, EXPECTED),
+            ideas: Ring::new(),
+            lately: Ring::new(),
+        }
     }
 
     /// Forgets what it heard.
@@ -80,8 +104,19 @@ impl Acquire {
         {
             let mut anchors = Ring::new();
             anchors.push(onset.at - first);
-            kept.push(Idea { last: onset.at, hit: 0, anchors, loudest: onset.level, beside: 0 });
+            let paused = self.paused(onset);
+            kept.push(Idea {
+                last: onset.at,
+                hit: 0,
+                anchors,
+                loudest: onset.level,
+                beside: 0,
+                even: 1,
+                fitted: 1,
+                paused,
+            });
         }
+        self.lately.push(onset);
         self.ideas = if starts.is_some() { Ring::new() } else { kept };
         starts
     }
@@ -94,7 +129,8 @@ impl Acquire {
             let error = onset.at - (idea.last + interval);
             let least = self.shortest(hit);
             if error.0.abs() <= Span::frames(tolerance(self.rate, least, Frames(0))).0 {
-                return Some(Idea::with(idea, onset, hit, onset.at - self.expected.get(hit).copied()?));
+                let even = self.is_even(error, interval);
+                return Some(idea.with(onset, hit, onset.at - self.expected.get(hit).copied()?, even));
             }
         }
         let until =
@@ -107,6 +143,19 @@ impl Acquire {
         Some(Idea { beside, ..idea })
     }
 
+    fn is_even(&self, error: Span, interval: Span) -> bool {
+        let most = EVEN_SECONDS * f64::from(self.rate.hertz()) + EVEN_PART * interval.as_f64();
+        error.as_f64().abs() <= most
+    }
+
+    /// Whether nothing of that level came in the beat before.
+    fn paused(&self, onset: Onset) -> bool {
+        let (Some(first), Some(second)) = (self.expected.first(), self.expected.get(1)) else { return false };
+        let beat = PAUSE * (*second - *first).as_f64();
+        let near = |before: Onset| (onset.at - before.at).as_f64() < beat;
+        !self.lately.iter().any(|before| before.level > COUNTS * onset.level && near(before))
+    }
+
     fn shortest(&self, hit: usize) -> Frames {
         let at = self.expected.get(hit).copied().unwrap_or_default();
         let before = hit.checked_sub(1).and_then(|hit| self.expected.get(hit)).copied();
@@ -116,8 +165,11 @@ impl Acquire {
     fn starts(&self, idea: &Idea) -> Option<Starts> {
         let agreeing = idea.anchors.count();
         // Every second hit unheard is half the tempo, not this song.
-        let unheard = (idea.hit + 1).saturating_sub(agreeing);
-        if agreeing < self.enough || idea.beside + 1 >= agreeing || 2 * unheard >= agreeing {
+        let unheard = (idea.hit + 1).saturating_sub(idea.fitted);
+        let enough = if idea.paused { self.enough } else { WITHOUT_PAUSE * self.enough };
+        // What is shorter than that is asked for as a whole.
+        if idea.even < enough.min(self.count) || idea.beside + 1 >= idea.fitted || 2 * unheard >= idea.fitted
+        {
             return None;
         }
         let mut places = [0i128; EXPECTED];
@@ -132,9 +184,18 @@ impl Acquire {
 }
 
 impl Idea {
-    fn with(self, onset: Onset, hit: usize, anchor: Exact) -> Idea {
-        let mut anchors = self.anchors;
+    fn with(self, onset: Onset, hit: usize, anchor: Exact, even: bool) -> Idea {
+        let mut anchors = if even { self.anchors } else { Ring::new() };
         anchors.push(anchor);
-        Idea { last: onset.at, hit, anchors, loudest: self.loudest.max(onset.level), beside: self.beside }
+        Idea {
+            last: onset.at,
+            hit,
+            anchors,
+            loudest: self.loudest.max(onset.level),
+            even: if even { self.even + 1 } else { 1 },
+            fitted: self.fitted + 1,
+            paused: self.paused && even,
+            beside: self.beside,
+        }
     }
 }

@@ -2,10 +2,12 @@
 //!
 //! A due hit is judged at one frame: its own plus the tolerance plus 1 ms (an onset is known that late). What comes
 //! after is told as late, once, so that a pass-through can mute it. An onset belongs to the due hit it is nearest to;
-//! one far from all of them (a subdivision that this grid lacks) is nobody's.
+//! one far from all of them (a subdivision that this grid lacks) is nobody's. Where no onset says that a hit is in time
+//! (it is much quieter than the others were, or stage sound lies over it), its shape is looked for where it is due.
 
 use super::line::{LineKind, LineWindow};
 use super::onset::Onset;
+use super::shapes::{Seen, Shapes};
 use super::tolerance::tolerance;
 use crate::units::{Exact, FramePos, Frames, SampleRate, Span};
 
@@ -18,6 +20,15 @@ const DOUBLES: f32 = 0.5;
 const SAME_SOUND: f32 = 0.75;
 /// And this near in time, or two tolerances. Nearer than 25 ms no second onset is heard.
 const DOUBLES_SECONDS: f64 = 0.045;
+/// Where shapes are known: onsets more alike than this are the same sound, less than that another one.
+const SAME_SHAPE: f32 = 0.75;
+const OTHER_SHAPE: f32 = 0.5;
+/// Another sound counts as the hit when it is about as loud as hits are (12 dB).
+const OTHER_SOUND: f32 = 0.25;
+/// Below this part of the usual level (−22 dB) a click is as good as silent.
+pub(super) const QUIET: f32 = 0.08;
+/// A repeated buffer has something of a hit's level (10 dB below) in it.
+const REPEATS: f32 = 0.3;
 /// Steady sound at this part of the hits' usual level hides them.
 const DROWNS: f32 = 0.12;
 const DUE: usize = 16;
@@ -45,6 +56,8 @@ pub enum Verdict {
     Absent,
     /// Absent, and the line carries so much hum or noise that a hit would not be heard.
     Drowned,
+    /// The line plays the same few milliseconds over and over: what sounds at the due place is no hit.
+    Repeats,
 }
 
 impl Verdict {
@@ -91,6 +104,8 @@ pub struct Judge {
     heard: Ring<Onset, HEARD>,
     usual: f32,
     drowned: bool,
+    repeats: bool,
+    shapes: Shapes,
 }
 
 impl Judge {
@@ -104,6 +119,8 @@ impl Judge {
             heard: Ring::new(),
             usual: 0.0,
             drowned: false,
+            repeats: false,
+            shapes: Shapes::new(rate),
         }
     }
 
@@ -133,6 +150,24 @@ impl Judge {
         self.heard = Ring::new();
     }
 
+    /// Another song begins, which may have other sounds and another level.
+    pub fn forget_sounds(&mut self) {
+        self.shapes.forget();
+        self.usual = 0.0;
+    }
+
+    /// Takes in the samples themselves, before what was heard in them. Real-time: safe.
+    ///
+    /// Without them hits are judged by their onsets alone.
+    pub fn see(&mut self, at: FramePos, samples: &[f32]) {
+        self.shapes.push(at, samples);
+    }
+
+    /// The line was heard to repeat itself when its last window ended.
+    pub const fn repeats(&self) -> bool {
+        self.repeats
+    }
+
     /// Takes an onset in. Real-time: safe.
     pub fn heard(&mut self, onset: Onset, told: &mut dyn FnMut(Judged)) {
         self.step(onset.known_at - Frames(1), told);
@@ -141,7 +176,9 @@ impl Judge {
         let Some(waiting) = self.due.get(index) else { return };
         let verdict = match waiting.state {
             State::Missed if error.0 > 0 => Verdict::Late(error),
-            State::Good(one) if self.doubles(waiting.due, error, onset, one) => Verdict::Doubled,
+            State::Good(one) if self.doubles(waiting.due, error, onset, one, onset.known_at) => {
+                Verdict::Doubled
+            }
             _ => return,
         };
         self.due.set(index, Waiting { state: State::Closed, ..waiting });
@@ -153,6 +190,7 @@ impl Judge {
         self.step(window.at - Frames(1), told);
         let steady = matches!(window.kind, LineKind::Hum | LineKind::Noise);
         self.drowned = steady && window.level > DROWNS * self.usual.max(1e-6);
+        self.repeats = self.shapes.repeats(window.at, REPEATS * self.usual);
     }
 
     /// Tells every verdict that falls up to and with frame `now`. Real-time: safe.
@@ -170,6 +208,39 @@ impl Judge {
     }
 
     fn verdict(&mut self, index: usize, due: DueHit) -> (Verdict, State) {
+        let deadline = self.deadline(due);
+        if self.shapes.repeats(deadline, REPEATS * self.usual) {
+            return (if self.drowned { Verdict::Drowned } else { Verdict::Repeats }, State::Missed);
+        }
+        let by_onset = self.by_onset(index, due, deadline);
+        if matches!(by_onset.0, Verdict::Doubled) {
+            return by_onset;
+        }
+        let in_time = if let State::Good(onset) = by_onset.1 { Some(onset) } else { None };
+        let is_shaped = in_time.is_some_and(|onset| self.is_shaped(onset, deadline));
+        if !is_shaped && let Some(seen) = self.by_shape(due, deadline) {
+            return seen;
+        }
+        if let Some(onset) = in_time {
+            self.usual = follow(self.usual, onset.level);
+            self.shapes.learn(onset.at, deadline);
+        }
+        by_onset
+    }
+
+    /// Whether an onset looks like a hit, as far as that is known.
+    fn is_shaped(&self, onset: Onset, until: FramePos) -> bool {
+        !self.shapes.knows() || self.shapes.likeness(onset.at, until) >= SAME_SHAPE
+    }
+
+    fn by_shape(&self, due: DueHit, deadline: FramePos) -> Option<(Verdict, State)> {
+        let Seen { error, part } = self.shapes.find(due.at, deadline)?;
+        let level = self.usual * part;
+        let onset = Onset { at: due.at + error, known_at: deadline, level, brightness: 0.0 };
+        Some((Verdict::InTime(error), State::Good(onset)))
+    }
+
+    fn by_onset(&self, index: usize, due: DueHit, deadline: FramePos) -> (Verdict, State) {
         let window = Span::frames(self.tolerance(due.interval)).0;
         let mut best = None::<(Span, Onset)>;
         for (error, onset) in self.of(index) {
@@ -177,27 +248,33 @@ impl Judge {
                 best = Some((error, onset));
             }
         }
-        let Some((error, onset)) = best else {
-            return (if self.drowned { Verdict::Drowned } else { Verdict::Absent }, State::Missed);
-        };
-        if self.of(index).any(|(late, other)| other.at != onset.at && self.doubles(due, late, other, onset)) {
+        let absent = (if self.drowned { Verdict::Drowned } else { Verdict::Absent }, State::Missed);
+        let Some((error, onset)) = best else { return absent };
+        let doubles = |late: Span, other: Onset| self.doubles(due, late, other, onset, deadline);
+        if self.of(index).any(|(late, other)| other.at != onset.at && doubles(late, other)) {
             return (Verdict::Doubled, State::Closed);
         }
         if error.0 < -window {
             return (Verdict::Early(error), State::Closed);
         }
-        let level = onset.level;
-        self.usual = if self.usual > 0.0 { self.usual + (level - self.usual) * 0.25 } else { level };
+        if onset.level < QUIET * self.usual {
+            return absent;
+        }
+        let strange = self.shapes.knows() && self.shapes.likeness(onset.at, deadline) < OTHER_SHAPE;
+        if strange && onset.level < OTHER_SOUND * self.usual {
+            return absent;
+        }
         (Verdict::InTime(error), State::Good(onset))
     }
 
-    /// Whether an onset `error` behind its place doubles a hit that sounded as `one`.
-    fn doubles(&self, due: DueHit, error: Span, other: Onset, one: Onset) -> bool {
+    /// Whether an onset `error` behind its place doubles a hit that sounded as `one`, by what is known at `until`.
+    fn doubles(&self, due: DueHit, error: Span, other: Onset, one: Onset, until: FramePos) -> bool {
         let near = (2 * self.tolerance(due.interval).0).max(self.rate.frames(DOUBLES_SECONDS).0);
         let alike = |a: f32, b: f32, part: f32| a >= part * b && b >= part * a;
         error.0.abs() <= Span::frames(Frames(near)).0
             && alike(other.level, one.level, DOUBLES)
-            && alike(other.brightness, one.brightness, SAME_SOUND)
+            && (one.brightness == 0.0 || alike(other.brightness, one.brightness, SAME_SOUND))
+            && (!self.shapes.knows() || self.shapes.alike(other.at, one.at, until) >= SAME_SHAPE)
     }
 
     /// The onsets that belong to a due hit, and how late they are for it.
@@ -222,6 +299,11 @@ impl Judge {
         }
         best
     }
+}
+
+/// The usual level goes a quarter of the way to a new one.
+fn follow(usual: f32, level: f32) -> f32 {
+    if usual > 0.0 { usual + (level - usual) * 0.25 } else { level }
 }
 
 /// The newest `N` of something, oldest first, without allocating.

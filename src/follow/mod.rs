@@ -13,6 +13,7 @@ pub mod acquire;
 pub mod judge;
 pub mod line;
 pub mod onset;
+pub mod shapes;
 pub mod tolerance;
 pub mod track;
 
@@ -20,5 +21,6 @@ pub use acquire::{Acquire, Starts};
 pub use judge::{DueHit, Judge, Judged, Verdict};
 pub use line::{Line, LineKind, LineWindow};
 pub use onset::{Onset, Onsets};
+pub use shapes::{Seen, Shapes};
 pub use tolerance::tolerance;
 pub use track::{Retime, Tracker};

@@ -264,7 +264,7 @@ impl Usual {
 
 /// Second order, Butterworth. Source: W3C Audio EQ Cookbook, HPF, Q = 1/√2.
 #[derive(Clone, Debug)]
-struct HighPass {
+pub(super) struct HighPass {
     b0: f64,
     b1: f64,
     a1: f64,
@@ -274,7 +274,7 @@ struct HighPass {
 }
 
 impl HighPass {
-    fn new(hertz: f64) -> HighPass {
+    pub(super) fn new(hertz: f64) -> HighPass {
         let w0 = std::f64::consts::TAU * HIGH_PASS_HERTZ / hertz;
         let alpha = w0.sin() / std::f64::consts::SQRT_2;
         let a0 = 1.0 + alpha;
@@ -288,12 +288,12 @@ impl HighPass {
         }
     }
 
-    const fn clear(&mut self) {
+    pub(super) const fn clear(&mut self) {
         self.z1 = 0.0;
         self.z2 = 0.0;
     }
 
-    fn step(&mut self, sample: f32) -> f32 {
+    pub(super) fn step(&mut self, sample: f32) -> f32 {
         let x = f64::from(sample);
         let y = self.b0 * x + self.z1;
         self.z1 = flushed(self.b1 * x - self.a1 * y + self.z2);

@@ -94,8 +94,8 @@ enum Deed {
     Asked(Command),
     /// Another machine did it.
     Told(Order),
-    /// Another device's click was heard to do it.
-    Heard(Ask),
+    /// Another device's click, this one, was heard to do it.
+    Heard(usize, Ask),
 }
 
 /// All that the audio callback runs.
@@ -247,18 +247,7 @@ pub fn engine(setup: &EngineSetup, set: Arc<Set>) -> (Control, Engine) {
         peer_facts: Default::default(),
         set,
     };
-    let dense =
-        setup.peer.and_then(|peer| peer.click).and_then(|click| setup.clicks.get(usize::from(click.click)));
-    let sound = dense.and_then(|click| beat_sound(&engine.set, click.own_lane));
-    if let (Some(peer), Some(sound)) = (&mut engine.peer, sound) {
-        peer.calibrate(&sound.samples, sound.lead);
-    }
-    for index in 0..setup.clicks.len() {
-        let sound = setup.clicks.get(index).and_then(|click| beat_sound(&engine.set, click.own_lane));
-        if let (Some(Some(outside)), Some(sound)) = (engine.outside.get_mut(index), sound) {
-            outside.calibrate(onset_bias(rate, &sound.samples, sound.lead));
-        }
-    }
+    engine.calibrate();
     for click in 0..setup.clicks.len() {
         if engine.peer.is_some() || matches!(engine.outside.get(click), Some(Some(_))) {
             engine.tell_switch(click, FramePos(0), Source::External, Cause::Plan);
@@ -285,6 +274,26 @@ fn beat_sound(set: &Set, lane: u8) -> Option<crate::click::set::Sound> {
     let mut hits = legs.flat_map(|leg| leg.grid.hits.iter()).filter(|hit| hit.lane == lane);
     let beat = hits.find(|hit| hit.kind == crate::click::set::HitKind::Beat)?;
     set.sounds.get(usize::from(beat.sound)).cloned()
+}
+
+impl Engine {
+    /// What arrives is taken to play the sounds of this show: what a follower hears late of them is taken off.
+    /// Allocates.
+    fn calibrate(&mut self) {
+        let Engine { set, clicks, peer, outside, .. } = self;
+        let main = peer.as_ref().and_then(|peer| peer.setup.click).map(|click| usize::from(click.click));
+        for (index, click) in clicks.iter().enumerate() {
+            let outside = outside.get_mut(index).and_then(Option::as_mut);
+            let peer = peer.as_mut().filter(|_| main == Some(index));
+            if outside.is_none() && peer.is_none() {
+                continue;
+            }
+            let Some(sound) = beat_sound(set, click.own_lane) else { continue };
+            let bias = onset_bias(set.rate, &sound.samples, sound.lead);
+            outside.into_iter().for_each(|outside| outside.calibrate(bias));
+            peer.into_iter().for_each(|peer| peer.calibrate(bias));
+        }
+    }
 }
 
 /// The other devices, per click.
@@ -511,6 +520,7 @@ impl Engine {
         let (done, old) = if fits {
             self.lead = lead(&set).max(self.least_lead);
             self.transport = Transport::new(&set);
+            self.outside.iter_mut().flatten().for_each(Outside::look_anew);
             (What::Done { id }, std::mem::replace(&mut self.set, set))
         } else {
             (What::Refused { id }, set)
@@ -668,7 +678,7 @@ impl Engine {
             for ask in std::array::from_fn::<_, 4, _>(|_| outside.take_ask()).into_iter().flatten() {
                 let at = effective(boundary, ahead);
                 let when = When::Frame(at.nearest());
-                let _full = self.wait(Pending { id: TOLD, when, at, deed: Deed::Heard(ask) });
+                let _full = self.wait(Pending { id: TOLD, when, at, deed: Deed::Heard(index, ask) });
             }
         }
     }
@@ -681,7 +691,10 @@ impl Engine {
         let (Some(Some(outside)), Some(click)) = (self.outside.get_mut(index), self.clicks.get(index)) else {
             return;
         };
-        if outside.looks() || outside.is_known() || (stopped && !outside.setup.starts_song) {
+        if stopped && !outside.setup.starts_song {
+            return outside.look_anew();
+        }
+        if !outside.wants(song) {
             return;
         }
         let mut expected = [Span(0); 32];
@@ -698,10 +711,10 @@ impl Engine {
                 break;
             }
         }
-        outside.look_for(self.set.rate, expected.get(..count).unwrap_or(&[]));
+        outside.look_for(self.set.rate, song, expected.get(..count).unwrap_or(&[]));
     }
 
-    fn follow_click(&mut self, ask: Ask, at: FramePos) {
+    fn follow_click(&mut self, click: usize, ask: Ask, at: FramePos) {
         let place = self.transport.place();
         match ask {
             Ask::Starts(anchor) => {
@@ -722,6 +735,7 @@ impl Engine {
                 self.transport.retime(Anchor { at: moved, stretch });
                 self.transport.follow_clock(retime.ratio);
             }
+            Ask::Silence => self.turn_passed(click, at, Source::Fallback, Cause::LineRepeats),
         }
     }
 
@@ -1129,7 +1143,7 @@ impl Engine {
         let Pending { id, deed, at: place, .. } = self.pending.remove(0);
         let done = match deed {
             Deed::Told(order) => return self.follow_order(order, at),
-            Deed::Heard(ask) => return self.follow_click(ask, at),
+            Deed::Heard(click, ask) => return self.follow_click(click, ask, at),
             Deed::Asked(command) if !self.leads() && moves_the_music(&command) => false,
             Deed::Asked(command) => self.execute(id, command, at, place),
         };

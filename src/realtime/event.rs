@@ -155,6 +155,8 @@ pub enum Cause {
     Doubled,
     /// Hum, noise or speech where clicks should be.
     Drowned,
+    /// The device outside hangs: it plays the same few milliseconds over and over.
+    LineRepeats,
     /// The other machine is gone, by every witness there is.
     MainGone,
     /// The other machine repeats its last buffer.

@@ -34,6 +34,8 @@ pub enum Ask {
     Starts(Exact),
     /// The grid is a little off at `pivot`.
     Retime { pivot: Exact, retime: Retime },
+    /// The other device hangs and plays its last buffer over and over: its line is to be silent at once.
+    Silence,
 }
 
 /// One click from outside. Allocates in [`Outside::new`] only.
@@ -58,6 +60,9 @@ pub struct Outside {
     first: Option<Exact>,
     /// Its place in the music is known.
     known: bool,
+    /// The song whose start is looked for, or was.
+    sought: Option<usize>,
+    hangs: bool,
 }
 
 impl Outside {
@@ -84,6 +89,8 @@ impl Outside {
             asks: [None; 4],
             first: None,
             known: false,
+            sought: None,
+            hangs: false,
         }
     }
 
@@ -97,20 +104,23 @@ impl Outside {
         self.delay.nearest()
     }
 
+    /// Whether the first hits of `song` are to be given to [`Outside::look_for`]: its place is not known, and another
+    /// song or none was looked for. Real-time: safe.
+    pub fn wants(&self, song: usize) -> bool {
+        !self.known && self.sought != Some(song)
+    }
+
     /// Looks for the start of a song whose first hits lie at `expected` from its local 0. Real-time: safe.
-    pub fn look_for(&mut self, rate: SampleRate, expected: &[Span]) {
-        if expected.len() >= AGREEING {
-            self.acquire = Some(Acquire::new(rate, expected, AGREEING));
-        }
-        self.known = false;
+    ///
+    /// Fewer than [`AGREEING`] start nothing.
+    pub fn look_for(&mut self, rate: SampleRate, song: usize, expected: &[Span]) {
+        self.acquire = (expected.len() >= AGREEING).then(|| Acquire::new(rate, expected, AGREEING));
+        self.sought = Some(song);
     }
 
-    pub const fn looks(&self) -> bool {
-        self.acquire.is_some()
-    }
-
-    pub const fn is_known(&self) -> bool {
-        self.known
+    /// What was looked for is another song by now, or none.
+    pub fn look_anew(&mut self) {
+        (self.acquire, self.sought) = (None, None);
     }
 
     /// The music was placed anew, or ended. Real-time: safe.
@@ -120,6 +130,8 @@ impl Outside {
         (self.last_due, self.first, self.verdicts) = (None, None, [None; VERDICTS]);
         if !plays {
             self.known = false;
+            self.look_anew();
+            self.judge.forget_sounds();
             self.latch.new_song();
         }
     }
@@ -150,6 +162,7 @@ impl Outside {
             }
         };
         let mut started: Option<Starts> = None;
+        judge.see(at, samples);
         onsets.push(at, samples, &mut |mut onset| {
             onset.at = onset.at - *bias;
             judge.heard(onset, &mut keep);
@@ -165,6 +178,10 @@ impl Outside {
         }
         for one in told.into_iter().flatten() {
             self.judged(one);
+        }
+        let hangs = self.known && self.judge.repeats();
+        if !std::mem::replace(&mut self.hangs, hangs) && hangs {
+            self.ask(Ask::Silence);
         }
     }
 
@@ -186,6 +203,7 @@ impl Outside {
             Verdict::Doubled => Err(Cause::Doubled),
             Verdict::Absent => Err(Cause::Absent),
             Verdict::Drowned => Err(Cause::Drowned),
+            Verdict::Repeats => Err(Cause::LineRepeats),
             // Told in addition, after the hit was decided.
             Verdict::Late(_) => return,
         };

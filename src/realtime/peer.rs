@@ -90,11 +90,10 @@ impl Peer {
         self.delay
     }
 
-    /// Where the follower hears this click's own sound is measured, so that it can be taken off. Allocates: before the
-    /// stream starts.
-    pub fn calibrate(&mut self, sound: &[f32], lead: u32) {
+    /// What the follower hears late of this click's own sound is taken off.
+    pub fn calibrate(&mut self, bias: f64) {
         if let Some(offset) = &mut self.offset {
-            offset.bias = onset_bias(self.rate, sound, lead);
+            offset.bias = bias;
         }
     }
 

@@ -30,6 +30,7 @@ fn why(cause: Cause) -> &'static str {
         Cause::BehindTime => "Its click came late",
         Cause::Doubled => "Its click came twice",
         Cause::Drowned => "Its line has hum or noise",
+        Cause::LineRepeats => "Its device hangs",
         Cause::MainGone => "Main lost",
         Cause::MainFrozen => "Main hangs",
         Cause::CannotFollow => "Track cannot follow the tempo",

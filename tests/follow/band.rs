@@ -134,3 +134,30 @@ pub fn score(truth: &[f64], heard: &[Onset]) -> Score {
         recall_5: close / truth.len() as f64,
     }
 }
+
+/// Leaves what was heard, in frames, for other judges (`tests/oracles/follow.py`), in seconds.
+pub fn leave(name: &str, truth: &[f64], heard: &[f64]) {
+    let lines =
+        |places: &[f64]| -> String { places.iter().map(|at| format!("{:.9}\n", at / 48_000.0)).collect() };
+    std::fs::write(left(&format!("{name}.truth.csv")), lines(truth)).unwrap();
+    std::fs::write(left(&format!("{name}.heard.csv")), lines(heard)).unwrap();
+}
+
+/// Leaves the samples, too, for a judge that hears for itself.
+pub fn leave_samples(name: &str, samples: &[f32]) {
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: 48_000,
+        bits_per_sample: 32,
+        sample_format: hound::SampleFormat::Float,
+    };
+    let mut writer = hound::WavWriter::create(left(&format!("{name}.wav")), spec).unwrap();
+    samples.iter().for_each(|sample| writer.write_sample(*sample).unwrap());
+    writer.finalize().unwrap();
+}
+
+fn left(file: &str) -> std::path::PathBuf {
+    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("target/tests/follow");
+    std::fs::create_dir_all(&folder).unwrap();
+    folder.join(file)
+}

@@ -69,6 +69,7 @@ fn hearing_judging_and_tracking_allocate_nothing() {
                     good += 1;
                 }
             };
+            judge.see(at, part);
             line.push(at, part, &mut |window| judge.line(window, &mut told));
             onsets.push(at, part, &mut |onset| {
                 started += usize::from(acquire.heard(onset).is_some());

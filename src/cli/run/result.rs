@@ -152,6 +152,7 @@ const fn words(cause: Cause) -> &'static str {
         Cause::BehindTime => "its hit came late",
         Cause::Doubled => "its hit came twice",
         Cause::Drowned => "its line had hum or noise",
+        Cause::LineRepeats => "its device hung and repeated its last buffer",
         Cause::MainGone => "the main was gone",
         Cause::MainFrozen => "the main repeated its last buffer",
         Cause::CannotFollow => "the track cannot follow tonight's tempo",
