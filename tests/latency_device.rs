@@ -145,6 +145,19 @@ fn among_noise_and_hum_it_is_right_or_refuses() {
     assert!(measured >= 2 && refused >= 1, "{measured} measured, {refused} refused");
 }
 
+/// The trial's few clicks may stand out where the whole probe's do not all: then it is played louder, not refused.
+#[test]
+fn default_clicks_in_a_little_noise_are_played_louder_until_they_are_heard() {
+    let world = cable(640.5, 0.5, "]\nnoises = [{ input = 2, level = -70, seed = 7 }]\n");
+    let (found, code) = json(
+        stage(&world).path(),
+        &["--rig", "rig.toml", "--longest", "0.1", DRUMS[0], DRUMS[1], DRUMS[2], DRUMS[3]],
+    );
+    assert_eq!((found["outcome"].as_str(), code), (Some("measured"), 0), "{found:#}");
+    assert!((number(&found, "round_trip_frames") - 640.5).abs() < 0.02, "{found:#}");
+    assert!(number(&found, "played_at_db") > -48.0 && number(&found, "shots") >= 12.0, "{found:#}");
+}
+
 /// A second of 50 Hz with two harmonics.
 fn write_hum(path: &Path, level: f64) {
     let spec = hound::WavSpec {

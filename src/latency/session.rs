@@ -63,6 +63,11 @@ pub enum Level {
 const GOOD_SNR_DB: f64 = 30.0;
 
 impl Level {
+    /// What the whole probe's verdict means: an answer is one at any level, a refusal for noise asks for more.
+    pub fn of_whole(answer: &Answer) -> Level {
+        if answer.measured().is_some() { Level::Good } else { Level::of(answer) }
+    }
+
     /// What a trial's verdict means for the level.
     pub fn of(answer: &Answer) -> Level {
         match answer {
@@ -118,12 +123,15 @@ impl From<DeviceError> for Failure {
     }
 }
 
-/// Opens, rises, plays the probe, closes. `level_of` judges each take of the rise.
+/// Judges a take of the plan's trial (0) or whole probe (1).
+pub type LevelOf<'a> = &'a mut dyn FnMut(usize, &Take) -> Level;
+
+/// Opens, rises, plays the probe, closes. `level_of` judges each take.
 pub fn series(
     interface: &mut dyn Interface,
     open: &OpenSetup,
     plan: &Plan,
-    level_of: &mut dyn FnMut(&Take) -> Level,
+    level_of: LevelOf,
 ) -> Result<Series, Failure> {
     let opened = interface.open(open)?;
     let negotiated = opened.negotiated().clone();
@@ -190,26 +198,27 @@ impl<S: Stream> Gun<S> {
         Gun { control, stream, rate: f64::from(rate.hertz()), fired: 0, spoilt: 0 }
     }
 
-    /// Settles, rises, plays the whole probe. Errors: the stream stops, or every shot is spoilt.
-    pub fn series(
-        &mut self,
-        plan: &Plan,
-        level_of: &mut dyn FnMut(&Take) -> Level,
-    ) -> Result<Shots, Failure> {
+    /// Settles, rises, plays the whole probe; where that drowns in noise, the rise goes on while the ceiling
+    /// allows. Errors: the stream stops, or every shot is spoilt.
+    pub fn series(&mut self, plan: &Plan, level_of: LevelOf) -> Result<Shots, Failure> {
         self.settle()?;
         let (mut risen, mut level) = (Vec::new(), plan.quiet.0.min(plan.ceiling.0));
         loop {
             risen.push(Decibels(level));
             let take = self.shoot(0, plan.trial.frames, level)?;
-            let ended = level_of(&take);
-            match next_level(level, ended, plan.ceiling.0, &risen) {
-                Some(next) => level = next,
-                None if matches!(ended, Level::Good | Level::Weak) => {
-                    let take = self.shoot(1, plan.probe.frames, level)?;
+            let ended = level_of(0, &take);
+            let mut next = next_level(level, ended, plan.ceiling.0, &risen);
+            if next.is_none() {
+                if !matches!(ended, Level::Good | Level::Weak) {
                     return Ok((take, Decibels(level), ended, risen));
                 }
-                None => return Ok((take, Decibels(level), ended, risen)),
+                let take = self.shoot(1, plan.probe.frames, level)?;
+                next = next_level(level, level_of(1, &take), plan.ceiling.0, &risen);
+                if next.is_none() {
+                    return Ok((take, Decibels(level), ended, risen));
+                }
             }
+            level = next.unwrap_or(level);
         }
     }
 
@@ -303,7 +312,7 @@ mod tests {
     fn run(world: World, capture: &Capture) -> Result<Series, Failure> {
         let mut interface = VirtualInterface::new(world, Pace::RealTime).captured_by(capture);
         let open = OpenSetup::new(SampleRate::standard(), 64, 2, 4);
-        series(&mut interface, &open, &plan(), &mut |take| match take.peak() {
+        series(&mut interface, &open, &plan(), &mut |_, take| match take.peak() {
             peak if peak > 0.5 => Level::TooLoud,
             peak if peak > 0.0 && peak < 0.01 => Level::Weak,
             0.0 => Level::Nothing,
@@ -342,6 +351,25 @@ mod tests {
         let series = run(world(0.002), &Capture::default()).unwrap();
         assert_eq!((series.ended, series.level), (Level::Weak, CEILING));
         assert_eq!(series.take.heard[0].iter().position(|x| *x != 0.0), Some(401));
+    }
+
+    #[test]
+    fn where_the_whole_probe_drowns_the_rise_goes_on_to_the_ceiling_and_no_further() {
+        let rise = |enough: f32| {
+            let mut interface = VirtualInterface::new(world(0.5), Pace::RealTime);
+            let open = OpenSetup::new(SampleRate::standard(), 64, 2, 4);
+            let mut wholes = 0;
+            let series = series(&mut interface, &open, &plan(), &mut |which, take| {
+                wholes += which;
+                if which == 0 || take.peak() >= enough { Level::Good } else { Level::Weak }
+            });
+            (series.unwrap(), wholes)
+        };
+        let (found, wholes) = rise(Decibels(-36.0).gain() * 0.49);
+        assert_eq!((found.level, found.risen.len(), wholes), (Decibels(-36.0), 3, 3));
+        assert_eq!(found.take.heard[0].iter().position(|x| *x != 0.0), Some(401));
+        let (found, wholes) = rise(1.0);
+        assert_eq!((found.level, found.risen.len(), wholes), (CEILING, 7, 7));
     }
 
     #[test]

@@ -92,7 +92,9 @@ impl Aim {
             quiet: from,
             ceiling: self.ceiling,
         };
-        let series = series(interface, open, &plan, &mut |take| self.level_of(&trial, take))?;
+        let series = series(interface, open, &plan, &mut |which, take| {
+            self.level_of([&trial, &probe][which.min(1)], which, take)
+        })?;
         let judged = if matches!(series.ended, Level::Good | Level::Weak) { &probe } else { &trial };
         let heard = series.take.heard.first().map_or(&[][..], Vec::as_slice);
         let answer = analyse(judged, heard, &self.options);
@@ -105,9 +107,12 @@ impl Aim {
         Sound { samples: probe.samples.clone().into(), frames: probe.frames_to_record(longest) }
     }
 
-    fn level_of(&self, trial: &Probe, take: &Take) -> Level {
-        let heard = take.heard.first().map_or(&[][..], Vec::as_slice);
-        if self.listens { Level::Good } else { Level::of(&analyse(trial, heard, &self.options)) }
+    fn level_of(&self, probe: &Probe, which: usize, take: &Take) -> Level {
+        if self.listens {
+            return Level::Good;
+        }
+        let answer = analyse(probe, take.heard.first().map_or(&[][..], Vec::as_slice), &self.options);
+        if which == 0 { Level::of(&answer) } else { Level::of_whole(&answer) }
     }
 }
 

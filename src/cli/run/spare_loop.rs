@@ -105,7 +105,10 @@ fn watch(spare: Loop, shared: &Shared, notes: &Notes, stopped: &Receiver<()>) {
         ceiling: CEILING,
     };
     let mut gun = Gun::new(control, negotiated.rate, Between { shared, stopped });
-    let series = gun.series(&plan, &mut |take| Level::of(&judge(trial, take)));
+    let series = gun.series(&plan, &mut |which, take| match which {
+        0 => Level::of(&judge(trial, take)),
+        _ => Level::of_whole(&judge(probe, take)),
+    });
     let Some((take, level, ended, _)) = told(series, notes) else { return };
     let judged = if matches!(ended, Level::Good | Level::Weak) { probe } else { trial };
     let mut before: Option<f64> = None;
