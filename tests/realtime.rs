@@ -6,6 +6,9 @@ mod common;
 
 use common::*;
 use fogbell::click::set::{Set, Stretch};
+use fogbell::device::second::Status;
+use fogbell::device::second::feed::ends;
+use fogbell::device::second::joined::{Follow, Sides};
 use fogbell::latency::shot::{Shot, ShotSetup, shooter};
 use fogbell::realtime::command::{Command, When};
 use fogbell::realtime::event::{Source, What};
@@ -19,6 +22,7 @@ use ringbuf::traits::{Consumer, Producer};
 use std::alloc::{GlobalAlloc, Layout, System};
 use std::cell::Cell;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
 
 /// Counts what an armed thread allocates and frees.
 struct Counting;
@@ -509,4 +513,56 @@ fn shots_and_takes_allocate_free_and_call_nothing() {
     }
     println!("{taken} takes, {whole} whole");
     assert!(taken > blocks() / 1000 && whole > 20);
+}
+
+/// Both ends of a second interface: rings, the two lines, the resampler, what its loss and lost frames set off.
+#[test]
+fn a_second_interface_is_followed_without_an_allocation_or_a_call() {
+    let sides = Sides {
+        rate: SampleRate::standard(),
+        block: 128,
+        second_rate: SampleRate::new(44_100).expect("a rate"),
+        second_block: 256,
+        inputs: 0,
+        second_inputs: 2,
+    };
+    let time = Arc::new(AtomicU64::new(0));
+    let theirs = Arc::clone(&time);
+    let (mut writer, reader) = ends(2, 32_768, 8192, move || f64::from_bits(theirs.load(Relaxed)));
+    let mut follow = Follow::new(sides, reader, Arc::new(Status::default())).expect("a resampler");
+    let (mut ours, mut others) = (Io::new(2, 0, 8192), Io::new(2, 1, 8192));
+    let mut random = fastrand::Rng::with_seed(21);
+    let (mut heard, mut came) = (0.0f64, 0i64);
+    for block in 0..100_000i64 {
+        // The sizes of both sides move, frames are lost on both, the second pauses, and carries what is no number.
+        let frames = if random.u32(0..100) == 0 { random.usize(1..2000) } else { 128 };
+        ours.lost = Frames(if random.u32(0..2000) == 0 { random.i64(0..20_000) } else { 0 });
+        ours.at = ours.at + ours.lost;
+        (ours.frames, others.frames) = (frames, if random.bool() { 256 } else { random.usize(1..600) });
+        let now = ours.at.0 as f64 / 48_000.0;
+        let paused = block % 7000 > 6500;
+        let mut counts = (0, 0, -1);
+        while (came as f64) < now * 44_100.0 {
+            time.store((came as f64 / 44_100.0).to_bits(), Relaxed);
+            others.input.channel_mut(0, others.frames).fill(if block % 50 == 0 { f32::NAN } else { 0.25 });
+            if paused {
+                others.lost = others.lost + Frames(others.frames as i64);
+            } else {
+                counts = watched(|| writer.process(&mut others));
+                others.lost = Frames(0);
+            }
+            came += others.frames as i64;
+            assert_eq!((counts.0, counts.1), (0, 0), "block {block}: call {}", counts.2);
+        }
+        let counts = watched(|| follow.process(&mut ours, 0, now));
+        assert_eq!((counts.0, counts.1), (0, 0), "block {block}: call {}", counts.2);
+        let out = ours.input.channel(0, frames);
+        assert!(out.iter().all(|x| x.is_finite()), "block {block}");
+        heard += out.iter().map(|x| f64::from(x.abs())).sum::<f64>();
+        ours.at = ours.at + Frames(frames as i64);
+        if heard > 3e5 && block > 15_000 {
+            break;
+        }
+    }
+    assert!(heard > 10_000.0, "it was hardly heard: {heard}");
 }

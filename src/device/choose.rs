@@ -4,9 +4,10 @@
 use super::cpal_host::CpalHost;
 #[cfg(feature = "jack")]
 use super::jack_host::JackHost;
+use super::second::Paired;
 use super::virtual_interface::{Pace, VirtualInterface, World};
-use super::{DeviceError, Interface, OpenSetup};
-use crate::show::model::{Host, InterfaceChoice};
+use super::{DeviceError, Interface, Negotiated, OpenSetup};
+use crate::show::model::{Host, InterfaceChoice, Rig};
 use std::path::Path;
 
 /// Every host of this system, the virtual one first.
@@ -38,6 +39,38 @@ pub fn choose_in(choice: &InterfaceChoice, folder: &Path) -> Result<Box<dyn Inte
         Host::CoreAudio => system("coreaudio"),
         Host::Wasapi => system("wasapi"),
     }
+}
+
+/// The interface of a rig, with its second one behind it when it has one.
+///
+/// Errors: as [`choose`], for either.
+pub fn for_rig(rig: &Rig) -> Result<Box<dyn Interface>, DeviceError> {
+    let main = choose_in(&rig.interface, &rig.folder)?;
+    let Some(second) = &rig.second else { return Ok(main) };
+    let named =
+        |name: DeviceError| DeviceError::new(format!("the second interface: {}", name.what), name.mend);
+    let interface = choose_in(&second.choice, &rig.folder).map_err(named)?;
+    let mut setup = setup_for(&second.choice, second.highest_input(), 1);
+    setup.input_names = (1..=setup.inputs)
+        .map(|channel| {
+            second
+                .inputs
+                .iter()
+                .find(|(_, other)| *other == channel)
+                .map_or(String::new(), |(name, _)| name.clone())
+        })
+        .collect();
+    Ok(Box::new(Paired { main, second: interface, setup }))
+}
+
+/// The rig with the second interface's inputs where they come behind the main's.
+pub fn placed(rig: &Rig, negotiated: &Negotiated) -> Rig {
+    let mut rig = rig.clone();
+    if let (Some(second), Some(side)) = (&rig.second, &negotiated.second) {
+        let behind = second.inputs.iter().map(|(name, channel)| (name.clone(), side.first_input + channel));
+        rig.inputs.extend(behind);
+    }
+    rig
 }
 
 /// What to open for a rig with this many channels. Port names are up to the caller.

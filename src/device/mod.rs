@@ -15,10 +15,11 @@ pub mod inject;
 pub mod jack_host;
 pub mod priority;
 pub mod pulse;
+pub mod second;
 pub mod virtual_interface;
 pub mod watch;
 
-pub use choose::{all_hosts, choose, choose_in, outputs_of, setup_for};
+pub use choose::{all_hosts, choose, choose_in, for_rig, outputs_of, placed, setup_for};
 
 use crate::realtime::io::Process;
 use crate::units::{Frames, SampleRate};
@@ -78,7 +79,7 @@ pub trait Opened: Send {
     fn start(self: Box<Self>, process: Box<dyn Process>) -> Result<Box<dyn Running>, DeviceError>;
 }
 
-#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
 pub struct Negotiated {
     pub host: String,
     /// As a person would name it.
@@ -95,6 +96,8 @@ pub struct Negotiated {
     pub duplex: bool,
     /// As the driver claims: output plus input latency, when it does.
     pub claimed_latency: Option<Frames>,
+    /// A second interface whose inputs come behind the main's.
+    pub second: Option<second::Side>,
 }
 
 /// A running stream.
@@ -125,6 +128,8 @@ pub struct Health {
     pub input_refused: u64,
     /// Real-time policy of the audio thread as read back ("SCHED_FIFO 70"), when it could be read.
     pub priority: Option<String>,
+    /// Of a second interface.
+    pub second: Option<second::SecondHealth>,
 }
 
 #[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]

@@ -139,6 +139,7 @@ impl Pulse {
             input_slips: self.input_slips.load(Relaxed),
             input_refused: self.input_refused.load(Relaxed),
             priority: self.priority(),
+            second: None,
         }
     }
 

@@ -89,6 +89,7 @@ mod tests {
             input_slips: 0,
             input_refused: 0,
             priority: None,
+            second: None,
         }
     }
 

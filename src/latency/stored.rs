@@ -74,6 +74,9 @@ pub enum Holds {
 impl Holds {
     /// What an interface's kind says.
     pub fn of(negotiated: &Negotiated) -> Holds {
+        if negotiated.second.is_some() {
+            return Holds::ThisStart;
+        }
         match (negotiated.host.as_str(), negotiated.duplex) {
             ("virtual", _) => Holds::World,
             (_, true) => Holds::Server,

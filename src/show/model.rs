@@ -422,6 +422,8 @@ pub struct Rig {
     pub folds: Vec<Vec<Outlet>>,
     /// Input name of the show → channel from 1.
     pub inputs: Vec<(String, u16)>,
+    /// Inputs from another interface.
+    pub second: Option<Second>,
     /// Which of two machines this one is.
     pub machine: Role,
     /// Timecode on an output of its own.
@@ -511,6 +513,21 @@ pub struct Outlet {
     pub channels: Vec<u16>,
     /// Feed names; more than one is a fold.
     pub feeds: Vec<String>,
+}
+
+/// A second interface: inputs only.
+#[derive(Clone, Debug)]
+pub struct Second {
+    pub choice: InterfaceChoice,
+    /// Input name of the show → channel of that interface, from 1.
+    pub inputs: Vec<(String, u16)>,
+}
+
+impl Second {
+    /// The highest channel used, from 1.
+    pub fn highest_input(&self) -> u16 {
+        self.inputs.iter().map(|(_, channel)| *channel).max().unwrap_or(0)
+    }
 }
 
 #[derive(Clone, Debug)]

@@ -2,7 +2,7 @@
 
 use super::fault::Fault;
 use super::keys;
-use super::model::{Host, InterfaceChoice, Outlet, Rig, Role, Show, Wiring};
+use super::model::{Host, InterfaceChoice, Outlet, Rig, Role, Second, Show, Wiring};
 use super::read::{load, unreadable};
 use super::walk::{Node, Place, Table, Walk, Wrong, number_text};
 use crate::units::SampleRate;
@@ -114,6 +114,7 @@ fn rig<'t>(
         folds: table.get("fold").map(|node| folds(walk, &node, places)).unwrap_or_default(),
         inputs: table.get("inputs").map(|node| inputs(walk, &node, places)).unwrap_or_default(),
         keys: table.get("keys").map(|node| bindings(walk, &node)).unwrap_or_default(),
+        second: None,
         machine: Role::Alone,
         timecode: None,
         main: None,
@@ -121,6 +122,7 @@ fn rig<'t>(
         spare_loop: None,
         folder: folder.into(),
     };
+    rig.second = table.get("second").and_then(|node| second(walk, &node, &rig, places));
     super::machines::read(walk, &table, &mut rig);
     rig
 }
@@ -136,15 +138,57 @@ fn no_outputs(walk: &mut Walk<'_>) -> Vec<Outlet> {
 }
 
 fn interface<'t>(walk: &mut Walk<'t>, rig: &Table<'t>) -> InterfaceChoice {
-    let mut choice = InterfaceChoice {
+    let usual = InterfaceChoice {
         host: Host::Virtual,
         device: String::new(),
         rate: SampleRate::standard(),
         block: 128,
     };
-    let Some(table) = rig.get("interface").and_then(|node| walk.table(&node, &keys::INTERFACE)) else {
-        return choice;
-    };
+    match rig.get("interface").and_then(|node| walk.table(&node, &keys::INTERFACE)) {
+        Some(table) => chosen(walk, &table, usual),
+        None => usual,
+    }
+}
+
+/// `[second]`: an interface, and its inputs.
+fn second<'t>(
+    walk: &mut Walk<'t>,
+    node: &Node<'t>,
+    rig: &Rig,
+    places: &mut BTreeMap<String, Place>,
+) -> Option<Second> {
+    let table = walk.table(node, &keys::SECOND)?;
+    let usual = InterfaceChoice { host: Host::Virtual, device: String::new(), ..rig.interface.clone() };
+    let choice = chosen(walk, &table, usual);
+    let heard = super::section::need(walk, &table, "inputs")?;
+    let inputs = inputs(walk, &heard, places);
+    if inputs.is_empty() && heard.value.is_table() {
+        walk.wrong(&heard, "this second interface has no inputs", "inputs = { hall = 1 }");
+    }
+    if let Some((name, _)) = inputs.iter().find(|(name, _)| rig.inputs.iter().any(|(other, _)| other == name))
+    {
+        let wrong = Wrong::new(
+            format!("the input \"{}\" is on both interfaces", super::fault::quote(name)),
+            "each input on one of them",
+            "take it out of [inputs] or out of [second]",
+        );
+        walk.fault(heard.at, wrong);
+    }
+    let same = rig.interface.host == choice.host && rig.interface.device == choice.device;
+    if same && choice.host != Host::Virtual && walk.count == 0 {
+        let wrong = Wrong::new(
+            "the second interface is the first one",
+            "another device",
+            "put its inputs into [inputs], or name another device",
+        );
+        walk.missing(table.place("device"), wrong);
+    }
+    Some(Second { choice, inputs })
+}
+
+/// The keys that say which device.
+fn chosen<'t>(walk: &mut Walk<'t>, table: &Table<'t>, usual: InterfaceChoice) -> InterfaceChoice {
+    let mut choice = usual;
     let hosts = [
         ("virtual", Host::Virtual),
         ("jack", Host::Jack),
@@ -156,7 +200,8 @@ fn interface<'t>(walk: &mut Walk<'t>, rig: &Table<'t>) -> InterfaceChoice {
     choice.device = table.get("device").and_then(|node| walk.label(&node, 200)).unwrap_or_default().into();
     let rate = table.get("rate").and_then(|node| walk.whole(&node, 8_000..=384_000, " Hz"));
     choice.rate = rate.and_then(SampleRate::new).unwrap_or(choice.rate);
-    choice.block = table.get("block").and_then(|node| walk.whole(&node, 8..=8192, " frames")).unwrap_or(128);
+    choice.block =
+        table.get("block").and_then(|node| walk.whole(&node, 8..=8192, " frames")).unwrap_or(choice.block);
     let named = matches!(choice.host, Host::Alsa | Host::CoreAudio | Host::Wasapi);
     if named && table.get("device").is_none() && walk.count == 0 {
         let wrong = Wrong::new(
@@ -354,6 +399,7 @@ pub fn default_rig(show: &Show) -> Rig {
         folds: Vec::new(),
         inputs: show.inputs.iter().zip(1..).map(|(input, channel)| (input.name.clone(), channel)).collect(),
         keys: Vec::new(),
+        second: None,
         machine: Role::Alone,
         timecode: None,
         main: None,
@@ -397,7 +443,21 @@ fn patch_faults(show: &Show, rig: &Rig) -> Vec<Fault> {
     for fold in &rig.folds {
         check_outlets(show, fold, "fold", &mut faults);
     }
-    for (name, _) in &rig.inputs {
+    let second = rig.second.iter().flat_map(|second| &second.inputs);
+    for (name, _) in second.clone() {
+        let click = show.clicks.iter().find(|click| {
+            click.external.and_then(|input| show.inputs.get(input)).is_some_and(|input| input.name == *name)
+        });
+        if let Some(click) = click {
+            let wrong = Wrong::new(
+                format!("the click \"{}\" comes in on the second interface", click.name),
+                "a click on the main interface: what comes from another clock is resampled",
+                format!("plug it into [interface], and write {name} under [inputs]"),
+            );
+            faults.push(placeless(name, wrong));
+        }
+    }
+    for (name, _) in rig.inputs.iter().chain(second) {
         if !show.inputs.iter().any(|input| input.name == *name) {
             let names = show.inputs.iter().map(|input| input.name.as_str());
             faults.push(placeless(name, super::band::unknown_name("input", name, names)));

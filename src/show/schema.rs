@@ -559,6 +559,7 @@ struct RigFile {
     fold: Option<Vec<FoldTable>>,
     /// Input = channel, from 1.
     inputs: Option<BTreeMap<String, Channel>>,
+    second: Option<SecondTable>,
     /// Action = key, or a list of keys.
     keys: Option<BTreeMap<String, KeyWord>>,
     /// Which of two machines this one is; "alone" when absent.
@@ -650,6 +651,26 @@ struct ReturnTable {
 struct LoopTable {
     output: Channel,
     input: Channel,
+}
+
+/// A second interface with a clock of its own: inputs only, followed without the click being touched.
+#[derive(JsonSchema)]
+#[schemars(rename = "Second", deny_unknown_fields)]
+struct SecondTable {
+    /// "virtual" when absent.
+    host: Option<HostWord>,
+    /// As `fogbell interfaces` lists it.
+    #[schemars(length(min = 1, max = 200))]
+    device: Option<String>,
+    /// Frames a second; the rate of [interface] when absent.
+    #[schemars(range(min = 8_000, max = 384_000))]
+    rate: Option<u32>,
+    /// Frames a block; the block of [interface] when absent.
+    #[schemars(range(min = 8, max = 8192))]
+    block: Option<u32>,
+    /// Input = channel of this interface, from 1.
+    #[schemars(length(min = 1))]
+    inputs: BTreeMap<String, Channel>,
 }
 
 /// A channel, from 1.
@@ -773,6 +794,7 @@ mod tests {
             (Some("Main"), &keys::MAIN),
             (Some("Return"), &keys::RETURN),
             (Some("Loop"), &keys::LOOP),
+            (Some("Second"), &keys::SECOND),
         ] {
             assert_eq!(keys_of(&rig, definition), known(shape), "{definition:?}");
         }
@@ -786,6 +808,6 @@ mod tests {
             defs.iter().filter(|(_, def)| def.get("properties").is_some()).count()
         };
         assert_eq!(tables(show_schema()), 21);
-        assert_eq!(tables(rig_schema()), 6);
+        assert_eq!(tables(rig_schema()), 7);
     }
 }

@@ -168,6 +168,7 @@ fn rig(show: &Show, feeds: &[usize], set: &Set) -> Rig {
         folds: Vec::new(),
         inputs: Vec::new(),
         keys: Vec::new(),
+        second: None,
         machine: Role::Alone,
         timecode: None,
         main: None,

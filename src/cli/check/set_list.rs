@@ -52,9 +52,13 @@ fn feeds(out: &mut String, show: &Show, rig: &Rig) {
         line(out, 2, &format!("{:width$}  {}  {hears}", feed.name, channels_text(rig, &feed.name)));
     }
     for (index, input) in show.inputs.iter().enumerate() {
-        let patched = rig.inputs.iter().find(|(name, _)| *name == input.name);
-        let place =
-            patched.map_or("not patched in this rig".into(), |(_, channel)| format!("input {channel}"));
+        let patched = |inputs: &[(String, u16)]| {
+            inputs.iter().find(|(name, _)| *name == input.name).map(|(_, channel)| format!("input {channel}"))
+        };
+        let second = rig.second.as_ref().and_then(|second| patched(&second.inputs));
+        let place = patched(&rig.inputs)
+            .or(second.map(|place| format!("{place} of the second interface")))
+            .unwrap_or("not patched in this rig".into());
         let click = click_of(show, index).map_or(String::new(), |click| format!(": the {click} click"));
         line(out, 2, &format!("{:width$}  {place}{click}", input.name));
     }

@@ -25,7 +25,7 @@ pub fn measure(args: &Args) -> Result<Told, String> {
     let listens = args.compare.is_some() && args.output.is_none();
     let output = match target::output(&rig, args.output.as_deref()) {
         // Only listening: the stream needs an output, which stays silent.
-        Err(_) if listens => target::Channel { number: 1, name: None },
+        Err(_) if listens => target::Channel { number: 1, name: None, second: false },
         output => output?,
     };
     let mut inputs = vec![target::input(&rig, "input", args.input.as_deref())?];
@@ -35,8 +35,10 @@ pub fn measure(args: &Args) -> Result<Told, String> {
     if let Some(folder) = &args.save {
         save::check(folder)?;
     }
+    let second = inputs.iter().any(|input| input.second);
+    let chosen = if second { device::for_rig(&rig) } else { device::choose_in(&rig.interface, &rig.folder) };
     let aim = Aim::of(args, output, inputs, kind);
-    let mut interface = match device::choose_in(&rig.interface, &rig.folder) {
+    let mut interface = match chosen {
         Ok(interface) => interface,
         Err(error) => return Ok(Told::refused("device", &error.to_string())),
     };
@@ -76,7 +78,7 @@ fn once(args: &Args, rig: &Rig, aim: &Aim, interface: &mut dyn Interface, open: 
         let less = args.less.or_else(|| over_cable(&heard));
         distance(&mut told, &heard.answer, less, args.temperature, rate);
     } else if let Answer::Measured(_) = heard.answer {
-        means(&mut told, &heard, rate);
+        means(&mut told, aim, &heard, rate);
         keep(&[result(aim, &heard)], &mut told);
     }
     let _ = rig;
@@ -137,14 +139,17 @@ fn figures(aim: &Aim, heard: &Heard) -> Value {
 }
 
 /// What the round trip means for players, and where its time goes.
-fn means(told: &mut Told, heard: &Heard, rate: SampleRate) {
+fn means(told: &mut Told, aim: &Aim, heard: &Heard, rate: SampleRate) {
     let Answer::Measured(found) = &heard.answer else { return };
     let series = &heard.series;
+    let second =
+        series.negotiated.second.as_ref().filter(|_| aim.inputs.first().is_some_and(|input| input.second));
     let parts = budget(
         found.round_trip_frames,
         &series.negotiated,
         series.input_offset,
         rate.frames(LOOK_AHEAD_SECONDS),
+        second,
     );
     let _ = write!(told.words, "\n{}", words::budget(&parts, rate));
     told.json["budget"] = serde_json::to_value(&parts).unwrap_or_default();

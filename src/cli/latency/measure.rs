@@ -60,10 +60,11 @@ impl Aim {
 
     /// Opens the interface as this needs it.
     pub fn open_setup(&self, setup: OpenSetup) -> OpenSetup {
-        let inputs = self.inputs.iter().map(|input| input.number).max().unwrap_or(1);
+        let main: Vec<Channel> = self.inputs.iter().filter(|input| !input.second).cloned().collect();
+        let inputs = main.iter().map(|input| input.number).max().unwrap_or(0);
         let mut setup = OpenSetup { inputs, outputs: self.output.number, ..setup };
         setup.output_names = names(setup.outputs, std::slice::from_ref(&self.output));
-        setup.input_names = names(setup.inputs, &self.inputs);
+        setup.input_names = names(setup.inputs, &main);
         setup
     }
 
@@ -85,8 +86,8 @@ impl Aim {
         let probe = self.probe(open.rate);
         let trial = Aim { shots: TRIAL_SHOTS, span: TRIAL_SECONDS, ..self.clone() }.probe(open.rate);
         let plan = Plan {
-            output: self.output.index(),
-            inputs: self.inputs.iter().map(Channel::index).collect(),
+            output: self.output.index(0),
+            inputs: self.inputs.iter().map(|input| input.index(open.inputs)).collect(),
             trial: self.sound(&trial),
             probe: self.sound(&probe),
             quiet: from,

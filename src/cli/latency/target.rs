@@ -8,16 +8,21 @@ pub struct Channel {
     /// From 1.
     pub number: u16,
     pub name: Option<String>,
+    /// Of the second interface.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub second: bool,
 }
 
 impl Channel {
-    /// From 0.
-    pub fn index(&self) -> usize {
-        usize::from(self.number).saturating_sub(1)
+    /// From 0. The second interface's inputs come behind the `main`'s.
+    pub fn index(&self, main: u16) -> usize {
+        let before = if self.second { main } else { 0 };
+        usize::from(before + self.number).saturating_sub(1)
     }
 
     pub fn words(&self) -> String {
         match &self.name {
+            Some(name) if self.second => format!("{} of the second interface ({name})", self.number),
             Some(name) => format!("{} ({name})", self.number),
             None => self.number.to_string(),
         }
@@ -35,6 +40,11 @@ pub fn output(rig: &Rig, wanted: Option<&str>) -> Result<Channel, String> {
 
 /// An input that hears.
 pub fn input(rig: &Rig, option: &str, wanted: Option<&str>) -> Result<Channel, String> {
+    let second = rig.second.iter().flat_map(|second| &second.inputs);
+    let asked = wanted.map(str::trim);
+    if let Some((name, number)) = second.into_iter().find(|(name, _)| Some(name.as_str()) == asked) {
+        return Ok(Channel { number: *number, name: Some(name.clone()), second: true });
+    }
     pick(option, rig.inputs.clone(), wanted, rig.spare_loop.map(|(_, input)| input))
 }
 
@@ -50,7 +60,7 @@ fn pick(
         || named.iter().map(|(name, number)| format!("{name} ({number})")).collect::<Vec<_>>().join(", ");
     let Some(wanted) = wanted.map(str::trim) else {
         return match spare {
-            Some(number) => Ok(Channel { number, name: Some("spare loop".into()) }),
+            Some(number) => Ok(Channel { number, name: Some("spare loop".into()), second: false }),
             None => Err(format!(
                 "no {option} is named\n  to mend it: add --{option} with a channel number{}",
                 if named.is_empty() { String::new() } else { format!(", or one of {}", there()) }
@@ -58,10 +68,10 @@ fn pick(
         };
     };
     if let Some((name, number)) = named.iter().find(|(name, _)| name == wanted) {
-        return Ok(Channel { number: *number, name: Some(name.clone()) });
+        return Ok(Channel { number: *number, name: Some(name.clone()), second: false });
     }
     match wanted.parse::<u16>() {
-        Ok(number @ 1..=256) => Ok(Channel { number, name: name_of(number) }),
+        Ok(number @ 1..=256) => Ok(Channel { number, name: name_of(number), second: false }),
         _ => Err(format!(
             "the rig has no {option} `{wanted}`\n  to mend it: give a channel from 1{}",
             if named.is_empty() { String::new() } else { format!(", or one of {}", there()) }
@@ -88,7 +98,7 @@ mod tests {
         assert_eq!(output(&rig, Some("band")).unwrap().number, 2);
         assert_eq!(output(&rig, Some("1")).unwrap().words(), "1 (drums)");
         assert_eq!(output(&rig, Some("8")).unwrap().words(), "8");
-        assert_eq!(input(&rig, "input", Some("room")).unwrap().index(), 3);
+        assert_eq!(input(&rig, "input", Some("room")).unwrap().index(0), 3);
     }
 
     #[test]

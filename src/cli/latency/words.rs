@@ -119,6 +119,9 @@ pub fn budget(budget: &Budget, rate: SampleRate) -> String {
             Source::Known => "known",
         };
         row(&mut out, part.name, part.frames, rate, source);
+        if let Some(why) = part.why {
+            let _ = writeln!(out, "    ({why})");
+        }
     }
     row(&mut out, "in all", budget.total_frames, rate, "");
     out.push_str("  A wireless pack and a digital mixer add their own: measure them with --compare.\n");

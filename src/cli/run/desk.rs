@@ -4,6 +4,7 @@
 use super::result::Switch;
 use super::telling::Telling;
 use crate::click::set::Set;
+use crate::device::second;
 use crate::device::watch::Watchdog;
 use crate::device::{Health, HealthState, Running};
 use crate::ready::ShowDevice;
@@ -132,7 +133,7 @@ impl Desk {
 }
 
 fn work(mut parts: Parts, stopped: &Receiver<()>) -> (Box<dyn Running>, Telling) {
-    let mut watchdog = Watchdog::default();
+    let mut watchdog = (Watchdog::default(), second::Watch::default());
     let mut looked: Option<Instant> = None;
     let mut clock = ClockWatch::new();
     let mut load_told = Instant::now();
@@ -257,7 +258,7 @@ impl Parts {
         }
     }
 
-    fn look(&mut self, watchdog: &mut Watchdog) {
+    fn look(&mut self, (watchdog, second): &mut (Watchdog, second::Watch)) {
         self.telling.look_at_disk();
         let health = self.running.health();
         if let Some(policy) = &health.priority {
@@ -265,6 +266,9 @@ impl Parts {
         }
         for change in watchdog.look(&health) {
             self.telling.device(&change);
+        }
+        if let Some(words) = health.second.as_ref().and_then(|health| second.look(health)) {
+            self.telling.second(words);
         }
         let mut board = self.shared.lock();
         match &health.state {

@@ -102,7 +102,7 @@ impl Night {
         }
         let rig = rig(args.rig.as_deref(), &show)?;
         slots_fit(&show, &rig, &args.show)?;
-        let mut interface = device::choose_in(&rig.interface, &rig.folder)?;
+        let mut interface = device::for_rig(&rig)?;
         let (outlets, folded) = outlets(&rig, interface.as_ref())?;
         let mut open = open_setup(&rig, outlets);
         if let (Some((output, input)), None) = (rig.spare_loop, &folded) {
@@ -118,8 +118,8 @@ impl Night {
             inputs: negotiated.inputs,
             outputs: negotiated.outputs,
         };
-        let mut setup =
-            wire(&show, &rig, ports, true).map_err(|fault| Refusal::input(format!("error: {fault}")))?;
+        let mut setup = wire(&show, &device::placed(&rig, &negotiated), ports, true)
+            .map_err(|fault| Refusal::input(format!("error: {fault}")))?;
         if let Some(peer) = setup.peer.as_mut().filter(|peer| !peer.backup) {
             peer.returning = args.returning || ended_badly(&args.log_folder());
         }

@@ -1,5 +1,6 @@
 //! What a run ends with: six lines for a player, or one JSON object.
 
+use crate::device::second::{self, SecondHealth};
 use crate::listener::Verdict;
 use crate::realtime::event::Cause;
 use crate::telemetry::LoadSummary;
@@ -58,6 +59,8 @@ pub struct Report {
     /// Pieces of the recording that came too late to be judged or written.
     pub tap_dropped: u64,
     pub priority: Option<String>,
+    /// How the second interface went.
+    pub second: Option<SecondHealth>,
     pub log: Option<PathBuf>,
     pub record: Option<PathBuf>,
     /// A song was asked for: then a run in which nothing was due fell short.
@@ -75,7 +78,7 @@ impl Report {
             && (self.verdict.all.due > 0 || !self.wanted)
     }
 
-    /// Six lines.
+    /// Six lines, and one for a second interface.
     pub fn lines(&self) -> Vec<String> {
         let all = &self.verdict.all;
         let worst_ms = all.largest_error_frames * 1000.0 / f64::from(self.rate.hertz());
@@ -92,14 +95,19 @@ impl Report {
                 missed.push_str(&format!(", {count} {words}"));
             }
         }
-        vec![
+        let mut lines = vec![
             format!("due     {} hits on {} outputs", all.due, self.verdict.per_channel.len()),
             heard,
             missed,
             format!("flams   {} (a hit that was not due)", all.doubled),
             format!("worst   {worst_ms:.3} ms from its place"),
             format!("sound   {}", self.sounding()),
-        ]
+        ];
+        let second = self.second.as_ref();
+        lines.extend(
+            second.map(|health| format!("inputs  {}, {} slips", second::words(health), health.slips)),
+        );
+        lines
     }
 
     /// What sounded when.

@@ -4,6 +4,7 @@ use super::desk::Board;
 use super::night::{self, Refusal};
 use super::result::End;
 use super::session::Stage;
+use crate::device::second;
 use crate::realtime::command::{Command, When};
 use crate::realtime::event::{RunState, Source};
 use crate::renderer::Request;
@@ -204,6 +205,9 @@ impl Player<'_, '_> {
         model.meters = vec![Meter { name: "all feeds".into(), peak_db: self.peak_db }];
         model.xruns = board.xruns;
         model.device.clone_from(&self.stage.device);
+        if let Some(second) = board.health.as_ref().and_then(|health| health.second.as_ref()) {
+            model.device = format!("{}, {}", model.device, second::words(second));
+        }
         model
     }
 

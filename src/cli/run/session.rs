@@ -9,8 +9,10 @@ use super::result::{End, Report};
 use super::spare_loop::{self, Watch};
 use super::telling::{Notes, Telling};
 use super::{Args, headless, screen};
-use crate::cli::Outcome;
+use crate::cli::{Outcome, latency};
 use crate::click::set::Set;
+use crate::device::Negotiated;
+use crate::latency::stored::{self, Stored};
 use crate::log::Entry;
 use crate::realtime::command::{Command, Timed, When};
 use crate::realtime::engine::engine;
@@ -81,6 +83,14 @@ pub fn run(args: &Args, night: Night) -> Outcome {
     }
 }
 
+/// What `fogbell latency` last gave on this device at this rate and block, and how much it still means.
+fn kept_round_trip(negotiated: &Negotiated) -> Option<String> {
+    let kept = stored::read(&stored::place()?);
+    let alike = |stored: &&Stored| (stored.rate, stored.block) == (negotiated.rate.hertz(), negotiated.block);
+    let here: Vec<&Stored> = kept.of(&negotiated.host, &negotiated.id).filter(alike).collect();
+    latency::history(&here).map(|words| format!("kept from before: {words}"))
+}
+
 fn play(args: &Args, night: Night) -> Result<Report, Refusal> {
     let cannot = |what: &str, error: std::io::Error| Refusal::world(format!("error: {what}: {error}"));
     let Night { show, rig, refused, notes, set, setup, negotiated, opened } = night;
@@ -95,6 +105,12 @@ fn play(args: &Args, night: Night) -> Result<Report, Refusal> {
     telling.start(&show, &rig, &negotiated);
     let (log_path, log_notes) = (telling.path(), telling.notes());
     notes.iter().for_each(|note| log_notes.note(note));
+    if let Some(kept) = kept_round_trip(&negotiated) {
+        log_notes.note(&kept);
+        if rig.spare_loop.is_none() {
+            log_notes.show(kept);
+        }
+    }
     let (mut control, process) = engine(&setup, Arc::clone(&set));
     let (requests, asked) = unbounded();
     let streams = std::mem::take(&mut control.streams);
@@ -180,6 +196,7 @@ fn play(args: &Args, night: Night) -> Result<Report, Refusal> {
         xruns: board.xruns,
         tap_dropped: heard.dropped,
         load: load.summary(),
+        second: health.as_ref().and_then(|health| health.second.clone()),
         priority: health.and_then(|health| health.priority),
         log: Some(log_path),
         record: heard.record,

@@ -170,6 +170,7 @@ fn health_of(shared: &Shared, stopped: &Receiver<()>) -> Health {
         input_slips: 0,
         input_refused: 0,
         priority: None,
+        second: None,
     });
     if !stopped.is_empty() {
         health.state = HealthState::Finished;

@@ -156,6 +156,12 @@ impl Telling {
         self.notes.show(text);
     }
 
+    /// The second interface changed its state, in words.
+    pub fn second(&self, words: String) {
+        self.notes.note(&words);
+        self.notes.show(words);
+    }
+
     /// What is wrong with the log's disk, said on the screen.
     pub fn look_at_disk(&self) {
         for trouble in self.writer.trouble.try_iter() {

@@ -107,6 +107,7 @@ fn negotiated(
         outputs: setup.outputs,
         duplex: false,
         claimed_latency: None,
+        second: None,
     }
 }
 

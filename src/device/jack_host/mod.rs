@@ -199,6 +199,7 @@ impl OpenedJack {
             outputs: setup.outputs,
             duplex: true,
             claimed_latency: claimed_latency(&client, &patch),
+            second: None,
         };
         Ok(OpenedJack { negotiated, stopped: Held(Some(Stopped { client, inputs, outputs, patch })) })
     }

@@ -65,6 +65,7 @@ impl VirtualInterface {
             outputs: setup.outputs,
             duplex: true,
             claimed_latency: None,
+            second: None,
         }
     }
 }
@@ -98,6 +99,7 @@ impl Interface for VirtualInterface {
             negotiated: self.negotiated(setup),
             pace: self.pace,
             drift_ppm: self.world.drift_ppm,
+            jitter: self.world.jitter,
             capture: self.capture.clone(),
         }))
     }
@@ -117,6 +119,7 @@ struct OpenedVirtual {
     negotiated: Negotiated,
     pace: Pace,
     drift_ppm: f64,
+    jitter: f64,
     capture: Option<Capture>,
 }
 
@@ -136,6 +139,7 @@ impl Opened for OpenedVirtual {
             rate: self.negotiated.rate,
             block: self.negotiated.block,
             drift_ppm: self.drift_ppm,
+            jitter: self.jitter,
         };
         Ok(Box::new(pace::start(drive, self.pace)?))
     }

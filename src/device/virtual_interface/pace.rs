@@ -34,6 +34,8 @@ pub(super) struct Drive {
     pub rate: SampleRate,
     pub block: u32,
     pub drift_ppm: f64,
+    /// Share of a block by which a callback may come late.
+    pub jitter: f64,
 }
 
 #[derive(Debug, Default)]
@@ -121,8 +123,13 @@ impl Drive {
     fn real_time(mut self, shared: &Shared) -> Box<dyn Process> {
         priority::promote_this_thread(&shared.pulse, self.block, self.rate.hertz());
         let mut clock = Clock::new(self.rate, self.drift_ppm);
+        let block = f64::from(self.block) / f64::from(self.rate.hertz());
+        let mut random = fastrand::Rng::with_seed(1);
         while !shared.stop.load(Relaxed) {
             clock.wait(self.simulation.next(), shared);
+            if self.jitter > 0.0 {
+                std::thread::sleep(Duration::from_secs_f64(self.jitter * block * random.f64()));
+            }
             match self.cycle(shared, usize::MAX) {
                 Cycle::Ran(_) | Cycle::Late(_) | Cycle::Repeated(_) => {}
                 Cycle::Paused { gone, frames } => {

@@ -35,6 +35,8 @@ pub struct World {
     pub mics: Vec<Mic>,
     /// How much faster than its rate the device's clock runs: real time and microphones feel it.
     pub drift_ppm: f64,
+    /// In real time, callbacks come late by up to this share of a block, each by another.
+    pub jitter: f64,
     pub faults: Vec<Fault>,
     /// `None`: the block that is asked for on opening.
     pub blocks: Option<Blocks>,
@@ -53,6 +55,7 @@ impl Default for World {
             noises: Vec::new(),
             mics: Vec::new(),
             drift_ppm: 0.0,
+            jitter: 0.0,
             faults: Vec::new(),
             blocks: None,
             clip_inputs: false,
@@ -238,7 +241,7 @@ impl World {
         toml::from_str(text).map_err(|fault| {
             DeviceError::new(
                 format!("the world of the virtual interface cannot be read: {fault}"),
-                "write only the keys inputs, outputs, cables, sends, receives, noises, mics, drift-ppm, faults, blocks, clip-inputs",
+                "write only the keys inputs, outputs, cables, sends, receives, noises, mics, drift-ppm, jitter, faults, blocks, clip-inputs",
             )
         })
     }
@@ -267,6 +270,10 @@ impl World {
         if !self.drift_ppm.is_finite() || self.drift_ppm.abs() > 10_000.0 {
             let what = format!("drift-ppm is {}", self.drift_ppm);
             return Err(DeviceError::new(what, "write a drift between -10000 and 10000"));
+        }
+        if !(0.0..=1.0).contains(&self.jitter) {
+            let what = format!("jitter is {}", self.jitter);
+            return Err(DeviceError::new(what, "write a share of a block, from 0 to 1"));
         }
         for cable in &self.cables {
             check_cable(cable, blocks.largest())?;
