@@ -1,5 +1,5 @@
 //! Right or refused, never wrong: loops of every kind of trouble, from a seed each. `SEED=7` replays one of them,
-//! `TRIALS` says how many.
+//! `TRIALS` says how many, `FIRST` from which on.
 
 use crate::world::*;
 use fogbell::latency::{Answer, Options, Probe, ProbeKind, analyse};
@@ -191,8 +191,10 @@ fn run(seeds: std::ops::Range<u64>) {
 
 #[test]
 fn five_thousand_loops_are_right_or_refused() {
-    let trials = std::env::var("TRIALS").ok().and_then(|text| text.parse().ok()).unwrap_or(5000);
-    run(0..trials);
+    let number =
+        |name: &str, usual| std::env::var(name).ok().and_then(|text| text.parse().ok()).unwrap_or(usual);
+    let first = number("FIRST", 0);
+    run(first..first + number("TRIALS", 5000));
 }
 
 /// About an hour; `tests/extended` runs it.
