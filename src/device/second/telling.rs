@@ -45,7 +45,11 @@ impl Watch {
         self.drift_ppm = Some(ppm);
         Some(format!(
             "SECOND INTERFACE {}: its clock runs {ppm:+.1} ppm against ours, and is followed.",
-            if again { "HEARD AGAIN" } else { "HEARD" }
+            match (was, again) {
+                (None, _) => "HEARD",
+                (_, true) => "HEARD AGAIN",
+                _ => "DRIFTS",
+            }
         ))
     }
 }
