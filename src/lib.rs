@@ -5,7 +5,7 @@
 //! of hits and each sound a buffer ([`click`]); what does not fit in memory is streamed ([`renderer`]);
 //! the engine sounds all of it ([`realtime`]) on an interface ([`device`]) or into files ([`stems`],
 //! written by [`wav`]); a listener that shares no code with the engine judges what left ([`listener`]);
-//! [`latency`] says how late is what comes back;
+//! [`exposure`] says how loud it is in the ears, as far as that can be known; [`latency`] says how late is what comes back;
 //! failures are rehearsed and judged ([`drill`]); events become a snapshot ([`telemetry`]), a log ([`log`]) and a screen ([`view`]). [`ready`] says whether the
 //! computer is fit for it; [`cli`] ties it up.
 #![forbid(unsafe_code)]
@@ -33,6 +33,8 @@ pub mod latency;
 pub mod wav;
 
 pub mod stems;
+
+pub mod exposure;
 
 pub mod listener;
 

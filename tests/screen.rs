@@ -348,3 +348,27 @@ proptest! {
         prop_assert!(!rows_with_blocks(&screen, 0..40).is_empty(), "{name}\n{screen}");
     }
 }
+
+/// How loud it is in the ears comes last, whole with its caution or not at all, and takes no row from what matters more.
+#[test]
+fn how_loud_it_is_in_the_ears_takes_nothing_from_what_matters_more() {
+    let long = "Ears drums: at least 101 dBA ±6 dB, NIOSH day at least 120 %, used up. Follow local rules; see a hearing \
+                professional.";
+    let small = "drums ≥101 dBA ±6, day ≥120 %. Follow local rules; see a hearing professional.";
+    let ears = || Some(EarsLine { long: long.into(), small: Some(small.into()) });
+    for (width, height) in [(40, 12), (60, 20), (80, 24), (80, 30), (120, 40), (200, 60)] {
+        let without = drawn(&playing(), width, height);
+        let with = drawn(&ScreenModel { ears: ears(), ..playing() }, width, height);
+        // Everything but the meters' row and empty rows is still there.
+        let meters = |line: &&str| !line.contains("no xruns") && !line.trim().is_empty();
+        for line in without.lines().filter(meters) {
+            assert!(with.contains(line.trim_end()), "{width}x{height} lost {line:?} in\n{with}");
+        }
+        let words: Vec<&str> = with.split_whitespace().collect();
+        let text = words.join(" ");
+        assert_eq!(text.contains("dBA"), text.contains("hearing professional."), "{width}x{height}\n{with}");
+        if width >= 80 && height >= 24 {
+            assert!(text.contains("dBA"), "{width}x{height}\n{with}");
+        }
+    }
+}

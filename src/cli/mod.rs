@@ -8,6 +8,7 @@ use clap::{Parser, Subcommand};
 pub mod check;
 pub mod completions;
 pub mod drill;
+pub mod exposure;
 pub mod interfaces;
 pub mod latency;
 pub mod man;
@@ -37,6 +38,7 @@ pub enum Command {
     Interfaces(interfaces::Args),
     Timecode(timecode::Args),
     Latency(latency::Args),
+    Exposure(exposure::Args),
     Schema(schema::Args),
     Completions(completions::Args),
     Man(man::Args),
@@ -85,6 +87,7 @@ pub fn dispatch(cli: &Cli) -> Outcome {
         Command::Interfaces(args) => interfaces::run(args),
         Command::Timecode(args) => timecode::run(args),
         Command::Latency(args) => latency::run(args),
+        Command::Exposure(args) => exposure::run(args),
         Command::Schema(args) => schema::run(args),
         Command::Completions(args) => completions::run(args),
         Command::Man(args) => man::run(args),

@@ -102,6 +102,13 @@ pub enum Entry {
     Levels { peak_db: f64, limiter_db: f64 },
     /// How long callbacks took, in parts of the time they had: each ten seconds, and at the end.
     Load(crate::telemetry::LoadSummary),
+    /// How loud each feed was in the ears so far, as far as that can be known: each minute, and at the end.
+    Exposure {
+        ended: bool,
+        figures: Vec<crate::exposure::Figures>,
+        /// Stands wherever such a figure stands.
+        caution: String,
+    },
     /// Charger or battery changed.
     Power {
         #[serde(default)]

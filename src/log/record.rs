@@ -75,20 +75,31 @@ impl<S: TakeSink> Recorder<S> {
     }
 
     /// Takes everything that has come; returns the number of blocks. Never waits.
-    pub fn take(&mut self, mut listener: Option<&mut Listener>) -> usize {
+    pub fn take(&mut self, listener: Option<&mut Listener>) -> usize {
+        self.take_with(listener, &mut |_, _, _| {})
+    }
+
+    /// The same; `also` is told of each block: frames lost before it, its inputs, its outputs.
+    pub fn take_with(
+        &mut self,
+        mut listener: Option<&mut Listener>,
+        also: &mut dyn FnMut(u64, &[&[f32]], &[&[f32]]),
+    ) -> usize {
         let mut blocks = 0;
         while let Some(header) = self.next_header() {
             let frames = header.frames as usize;
             self.buffer.resize((self.inputs + self.outputs) * frames, 0.0);
             let got = self.samples.pop_slice(&mut self.buffer);
             self.buffer[got..].fill(0.0);
-            self.account(&header);
+            let gap = self.account(&header);
             let channel = |index: usize| &self.buffer[index * frames..(index + 1) * frames];
             let outputs: Vec<&[f32]> = (0..self.outputs).map(|index| channel(self.inputs + index)).collect();
             if let Some(listener) = listener.as_deref_mut() {
                 listener.hear(header.at, Frames(i64::from(header.lost)), &outputs);
             }
-            let planar: Vec<&[f32]> = outputs.into_iter().chain((0..self.inputs).map(channel)).collect();
+            let inputs: Vec<&[f32]> = (0..self.inputs).map(channel).collect();
+            also(gap, &inputs, &outputs);
+            let planar: Vec<&[f32]> = outputs.into_iter().chain(inputs).collect();
             put(&mut self.sink, &mut self.taken.failed, &planar);
             blocks += 1;
         }
@@ -102,14 +113,15 @@ impl<S: TakeSink> Recorder<S> {
         (self.samples.occupied_len() >= wanted).then(|| self.headers.try_pop()).flatten()
     }
 
-    /// Keeps count, and writes silence for frames that did not come.
-    fn account(&mut self, header: &TapHeader) {
+    /// Keeps count, and writes silence for frames that did not come; gives how many.
+    fn account(&mut self, header: &TapHeader) -> u64 {
         let taken = &mut self.taken;
         taken.dropped_blocks += u64::from(header.dropped);
         if taken.first.is_none() {
             (taken.first, taken.end) = (Some(header.at), header.at);
         }
         let mut gap = usize::try_from((header.at - taken.end).0).unwrap_or(0);
+        let missing = gap as u64;
         let lost = (header.lost as usize).min(gap);
         taken.lost_frames += lost as u64;
         taken.dropped_frames += (gap - lost) as u64;
@@ -120,6 +132,7 @@ impl<S: TakeSink> Recorder<S> {
             put(&mut self.sink, &mut self.taken.failed, &planar);
             gap -= piece;
         }
+        missing
     }
 }
 

@@ -211,6 +211,7 @@ shape!(RIG, "a rig",
     "main" => "[main]",
     "return" => "[return]",
     "loop" => "[loop]",
+    "exposure" => "[exposure.drums]",
 );
 shape!(TIMECODE, "[timecode]",
     "output" => "output = 8",
@@ -239,6 +240,16 @@ shape!(SECOND, "[second]",
     "rate" => "rate = 48000",
     "block" => "block = 128",
     "inputs" => "inputs = { hall = 1 }",
+);
+shape!(EXPOSURE, "an exposure",
+    "sensitivity_db_per_v" => "sensitivity_db_per_v = 120",
+    "sensitivity_db_per_mw" => "sensitivity_db_per_mw = 108",
+    "impedance_ohm" => "impedance_ohm = 32",
+    "pack_volts" => "pack_volts = 0.2",
+    "read_db" => "read_db = 80",
+    "read_at_dbfs" => "read_at_dbfs = -30",
+    "return" => "return = [5, 6]",
+    "uncertainty_db" => "uncertainty_db = 6",
 );
 shape!(INTERFACE, "[interface]",
     "host" => r#"host = "virtual""#,
@@ -376,6 +387,7 @@ mod tests {
             ("a rig", "return") => (&RETURN, false),
             ("a rig", "loop") => (&LOOP, false),
             ("a rig", "second") => (&SECOND, false),
+            ("a rig", "exposure") => (&EXPOSURE, true),
             _ => return None,
         };
         Some(found)
@@ -484,6 +496,7 @@ mod tests {
             &MAIN,
             &RETURN,
             &LOOP,
+            &EXPOSURE,
         ];
         for (shape, key) in shapes.iter().flat_map(|shape| shape.keys.iter().map(move |key| (shape, key))) {
             let table = DeTable::parse(key.example).expect(key.example);

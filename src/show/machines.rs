@@ -90,7 +90,7 @@ fn output<'t>(walk: &mut Walk<'t>, node: &Node<'t>, rig: &Rig) -> Option<u16> {
 }
 
 /// An input that nothing else uses.
-fn input<'t>(walk: &mut Walk<'t>, node: &Node<'t>, rig: &Rig, others: &[u16]) -> Option<u16> {
+pub(super) fn input<'t>(walk: &mut Walk<'t>, node: &Node<'t>, rig: &Rig, others: &[u16]) -> Option<u16> {
     let channel = super::rig::channel(walk, node)?;
     let main = rig.main.iter().flat_map(|main| [Some(main.timecode), main.click.as_ref().map(|c| c.0)]);
     let used = main.flatten().chain(rig.return_line).chain(others.iter().copied());

@@ -8,6 +8,7 @@ mod band;
 mod bars;
 pub mod built_in;
 mod count_in;
+mod exposure;
 pub mod external;
 mod fault;
 mod files;

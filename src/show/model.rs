@@ -434,6 +434,8 @@ pub struct Rig {
     pub return_line: Option<u16>,
     /// A cable from an output to an input, both from 1, for measuring.
     pub spare_loop: Option<(u16, u16)>,
+    /// What is known of how loud feeds are in the ears.
+    pub exposure: Vec<EarLine>,
     /// Action → key, as written ("space", "f5").
     pub keys: Vec<(String, String)>,
     pub folder: PathBuf,
@@ -458,8 +460,19 @@ impl Rig {
         });
         let spare = self.spare_loop.map(|(_, input)| input);
         let inputs = self.inputs.iter().map(|(_, input)| *input);
-        inputs.chain(main).chain(self.return_line).chain(spare).max().unwrap_or(0)
+        let ears = self.exposure.iter().flat_map(|line| line.returns.iter().copied());
+        inputs.chain(main).chain(self.return_line).chain(spare).chain(ears).max().unwrap_or(0)
     }
+}
+
+/// One player's ears: how loud a feed becomes there, and where the finished mix comes back.
+#[derive(Clone, Debug, PartialEq)]
+pub struct EarLine {
+    pub feed: String,
+    /// Inputs with the finished ear mix, from 1: none, one, or left and right.
+    pub returns: Vec<u16>,
+    /// Without one only dBFS can be said.
+    pub calibration: Option<crate::exposure::Calibration>,
 }
 
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]

@@ -120,10 +120,14 @@ fn rig<'t>(
         main: None,
         return_line: None,
         spare_loop: None,
+        exposure: Vec::new(),
         folder: folder.into(),
     };
     rig.second = table.get("second").and_then(|node| second(walk, &node, &rig, places));
     super::machines::read(walk, &table, &mut rig);
+    if let Some(node) = table.get("exposure") {
+        rig.exposure = super::exposure::read(walk, &node, &rig);
+    }
     rig
 }
 
@@ -405,6 +409,7 @@ pub fn default_rig(show: &Show) -> Rig {
         main: None,
         return_line: None,
         spare_loop: None,
+        exposure: Vec::new(),
         folder: show.folder.clone(),
     }
 }

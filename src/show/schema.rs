@@ -570,6 +570,8 @@ struct RigFile {
     return_line: Option<ReturnTable>,
     #[schemars(rename = "loop")]
     spare_loop: Option<LoopTable>,
+    /// Feed = how loud it becomes in that player's ears.
+    exposure: Option<BTreeMap<String, ExposureTable>>,
 }
 
 #[derive(JsonSchema)]
@@ -671,6 +673,39 @@ struct SecondTable {
     /// Input = channel of this interface, from 1.
     #[schemars(length(min = 1))]
     inputs: BTreeMap<String, Channel>,
+}
+
+/// How loud a feed becomes in the ears: one way to calibrate it (an ear piece's sensitivity with the pack's volts, or one
+/// reading), and best the finished mix back on an input. A figure is never better than its calibration: follow local
+/// rules; see a hearing professional.
+#[derive(JsonSchema)]
+#[schemars(rename = "Exposure", deny_unknown_fields)]
+struct ExposureTable {
+    /// The ear piece's sensitivity, dB SPL at 1 V RMS; with `pack_volts`.
+    #[schemars(range(min = 70, max = 150))]
+    sensitivity_db_per_v: Option<f64>,
+    /// The ear piece's sensitivity, dB SPL at 1 mW; with `impedance_ohm` and `pack_volts`.
+    #[schemars(range(min = 70, max = 140))]
+    sensitivity_db_per_mw: Option<f64>,
+    #[schemars(range(min = 2, max = 1000))]
+    impedance_ohm: Option<f64>,
+    /// Volts RMS that the pack gives at tonight's setting when a full-scale sine (0 dBFS) leaves, or comes back on the
+    /// return.
+    #[schemars(range(min = 0.001, max = 10))]
+    pack_volts: Option<f64>,
+    /// dBA that a meter read at the ear piece; with `read_at_dbfs`.
+    #[schemars(range(min = 40, max = 130))]
+    read_db: Option<f64>,
+    /// A-weighted level of the signal that was read, RMS, a full-scale sine being 0.
+    #[schemars(range(min = -80, max = 0))]
+    read_at_dbfs: Option<f64>,
+    /// Input with the finished ear mix, from 1, or left and right. Without it a figure is "at least": the mixer adds
+    /// voices and instruments.
+    #[schemars(rename = "return")]
+    returns: Option<ChannelsWord>,
+    /// ± dB; 6 by an ear piece's data, 4 by a reading when absent.
+    #[schemars(range(min = 0.5, max = 20))]
+    uncertainty_db: Option<f64>,
 }
 
 /// A channel, from 1.
@@ -795,6 +830,7 @@ mod tests {
             (Some("Return"), &keys::RETURN),
             (Some("Loop"), &keys::LOOP),
             (Some("Second"), &keys::SECOND),
+            (Some("Exposure"), &keys::EXPOSURE),
         ] {
             assert_eq!(keys_of(&rig, definition), known(shape), "{definition:?}");
         }
@@ -808,6 +844,6 @@ mod tests {
             defs.iter().filter(|(_, def)| def.get("properties").is_some()).count()
         };
         assert_eq!(tables(show_schema()), 21);
-        assert_eq!(tables(rig_schema()), 7);
+        assert_eq!(tables(rig_schema()), 8);
     }
 }

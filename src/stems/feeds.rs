@@ -174,6 +174,7 @@ fn rig(show: &Show, feeds: &[usize], set: &Set) -> Rig {
         main: None,
         return_line: None,
         spare_loop: None,
+        exposure: Vec::new(),
         folder: show.folder.clone(),
     }
 }

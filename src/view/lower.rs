@@ -10,6 +10,9 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
 
+/// What matters more takes so many rows.
+const ROWS_BEFORE_EARS: usize = 8;
+
 pub(super) fn draw(buffer: &mut Buffer, area: Rect, model: &ScreenModel) {
     if model.focus_lost && area.height < 3 {
         return no_keyboard(buffer, area, model);
@@ -19,12 +22,22 @@ pub(super) fn draw(buffer: &mut Buffer, area: Rect, model: &ScreenModel) {
     // Meters come last of all: a panel takes their row.
     let meters = area.height >= 4 && model.panel == Panel::None && !model.focus_lost;
     let event = event_lines(model, area.width.saturating_sub(2), if area.height >= 6 { 2 } else { 1 });
+    let (ears, instead) = ears(model, area, meters);
     let events = if area.height >= 2 { event.len() as u16 } else { 0 };
-    let (middle, foot) = split_top(area, area.height.saturating_sub(events + u16::from(meters)));
+    let (middle, foot) =
+        split_top(area, area.height.saturating_sub(events + u16::from(meters) + ears.len() as u16));
     for (index, (line, style)) in event.iter().take(usize::from(events)).enumerate() {
         put(buffer, from_column(row(foot, index as u16), foot.x + 1), line, *style);
     }
-    meter_line(buffer, row(foot, events), model);
+    match instead {
+        Some(text) => {
+            put(buffer, from_column(row(foot, events), foot.x + 1), text, PLAIN);
+        }
+        None => meter_line(buffer, row(foot, events), model),
+    }
+    for (line, index) in ears.iter().zip(events + 1..) {
+        put(buffer, from_column(row(foot, index), foot.x + 1), line, PLAIN);
+    }
     let inner = Rect { x: middle.x + 1, width: middle.width.saturating_sub(2), ..middle };
     if model.focus_lost {
         return no_keyboard(buffer, inner, model);
@@ -34,6 +47,19 @@ pub(super) fn draw(buffer: &mut Buffer, area: Rect, model: &ScreenModel) {
         Panel::Help { keys, page } => help(buffer, inner, keys, *page, model),
         Panel::List { title, rows, picked } => list(buffer, inner, title, rows, *picked),
     }
+}
+
+/// How loud it is in the ears: below the meters where rows are left, else in their place; never without its caution, so
+/// as a whole or not at all.
+fn ears(model: &ScreenModel, area: Rect, meters: bool) -> (Vec<String>, Option<&str>) {
+    let Some(ears) = model.ears.as_ref().filter(|_| meters) else { return (Vec::new(), None) };
+    let width = area.width.saturating_sub(2);
+    let fits = |line: &str| columns(line) <= width;
+    let lines = wrap(&ears.long, width, 2);
+    if usize::from(area.height) >= ROWS_BEFORE_EARS + lines.len() && lines.iter().all(|line| fits(line)) {
+        return (lines, None);
+    }
+    (Vec::new(), ears.small.as_deref().filter(|small| fits(small)))
 }
 
 /// Where there is no lower part: a question or the lost keyboard in the title's place.

@@ -49,10 +49,19 @@ pub struct ScreenModel {
     pub focus_lost: bool,
     pub meters: Vec<Meter>,
     pub xruns: u64,
+    pub ears: Option<EarsLine>,
     /// "jack: system, 48000, 128 frames".
     pub device: String,
     /// "SPACE", "R", …: names of keys that other lines mention.
     pub names: KeyNames,
+}
+
+/// How loud it is in the ears, as far as that can be known, each with its caution.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct EarsLine {
+    pub long: String,
+    /// For a small window; nothing without a calibration.
+    pub small: Option<String>,
 }
 
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]

@@ -172,7 +172,7 @@ fn a_rig_says_which_feed_goes_where() {
         latch_ms: 60.0,
     };
     assert_eq!((rig.main.as_ref(), rig.spare_loop), (Some(&main), Some((7, 4))));
-    assert_eq!((rig.highest_line_out(), rig.highest_input(), rig.has_timecode()), (8, 4, true));
+    assert_eq!((rig.highest_line_out(), rig.highest_input(), rig.has_timecode()), (8, 11, true));
     let keys: Vec<_> = rig.keys.iter().map(|(action, key)| (action.as_str(), key.as_str())).collect();
     assert_eq!(keys, [("start", "space"), ("all-out", "backspace"), ("all-out", "x")]);
 }

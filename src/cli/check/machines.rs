@@ -1,9 +1,12 @@
 //! Who follows what: timecode, two machines, clicks that come in, and what this wiring cannot tell apart.
 
 use super::set_list::signed;
+use crate::exposure::CAUTION;
 use crate::realtime::passed::SPLICE_SECONDS;
 use crate::show::external::MARGIN_MS;
-use crate::show::model::{ExternalClick, InputKind, InterfaceChoice, MainLine, Rig, Role, Show, Wiring};
+use crate::show::model::{
+    EarLine, ExternalClick, InputKind, InterfaceChoice, MainLine, Rig, Role, Show, Wiring,
+};
 use crate::timecode::line::PATIENCE_SECONDS;
 use crate::timecode::witness::READY_SECONDS;
 use crate::view::machines::blind_to;
@@ -20,6 +23,7 @@ pub(super) fn lines(show: &Show, rig: &Rig) -> Vec<String> {
     lines.extend(rig.spare_loop.map(|(output, input)| {
         format!("Spare loop: output {output} to input {input}, for measuring; nobody may hear it.")
     }));
+    lines.extend(rig.exposure.iter().map(ears));
     for (click, input) in
         show.clicks.iter().filter_map(|click| Some((click, show.inputs.get(click.external?)?)))
     {
@@ -27,6 +31,22 @@ pub(super) fn lines(show: &Show, rig: &Rig) -> Vec<String> {
         lines.push(external(show, &click.name, &input.name, channel, &input.external));
     }
     lines
+}
+
+fn ears(line: &EarLine) -> String {
+    let feed = &line.feed;
+    let level = line.calibration.map_or_else(
+        || format!("Ears of {feed}: no calibration, so only dBFS will be said."),
+        |known| {
+            let (full, off) = (known.way.full_scale_db(), known.uncertainty_db);
+            format!("Ears of {feed}: full scale is {full:.0} dB SPL ± {off:.0} dB ({}).", known.because())
+        },
+    );
+    let least = match line.returns.is_empty() {
+        true => " No return of the finished mix: every figure is \"at least\".",
+        false => "",
+    };
+    format!("{level}{least} {CAUTION}")
 }
 
 fn timecode(rig: &Rig) -> Option<String> {

@@ -16,6 +16,7 @@ use crate::show::model::Show;
 use crate::telemetry::LoadMeter;
 use crate::units::{FramePos, SampleRate};
 use crate::view::conductor::EngineView;
+use crate::view::model::EarsLine;
 use crossbeam_channel::{Receiver, Sender, bounded};
 use ringbuf::HeapCons;
 use ringbuf::traits::Consumer;
@@ -47,6 +48,8 @@ pub struct Board {
     pub finished: bool,
     /// The last set that the engine took.
     pub loaded: u64,
+    /// How loud it is in the ears, in a sentence.
+    pub ears: Option<EarsLine>,
 }
 
 /// The board, shared.
@@ -73,6 +76,7 @@ impl Shared {
             lost: None,
             finished: false,
             loaded: 0,
+            ears: None,
         })))
     }
 

@@ -1,12 +1,16 @@
 //! The thread that hears what left: it judges with the listener and writes the recording.
 
+use super::desk::Shared;
 use super::night::Refusal;
+use super::telling::Notes;
 use crate::click::set::Set;
+use crate::exposure::{CAUTION, Ears, Figures, foremost, words};
 use crate::listener::{Listener, Plan, Verdict, WavClips};
-use crate::log::Recorder;
+use crate::log::{Entry, Recorder};
 use crate::realtime::engine::Tap;
 use crate::realtime::event::Event;
 use crate::realtime::setup::EngineSetup;
+use crate::view::model::EarsLine;
 use crate::wav::{Encoding, Format, LiveWriter, Options};
 use crossbeam_channel::{Receiver, Sender, bounded, unbounded};
 use std::path::{Path, PathBuf};
@@ -17,6 +21,9 @@ const LOOK: Duration = Duration::from_millis(10);
 /// A recording is synced this often: a kill loses no more.
 const SYNC_EVERY: Duration = Duration::from_secs(1);
 
+/// The log learns how loud it was this often, in seconds.
+const TELL_EVERY: f64 = 60.0;
+
 /// Judgement stays this far behind hearing.
 const PATIENCE_SECONDS: f64 = 10.0;
 
@@ -26,6 +33,8 @@ pub struct Heard {
     /// Pieces that found the tap full.
     pub dropped: u64,
     pub record: Option<PathBuf>,
+    /// How loud it was in the ears.
+    pub figures: Vec<Figures>,
 }
 
 pub struct Ear {
@@ -42,6 +51,8 @@ impl Ear {
         set: Arc<Set>,
         tap: Option<Tap>,
         record: Option<&Path>,
+        ears: Ears,
+        (shared, notes): (Shared, Notes),
     ) -> Result<Ear, Refusal> {
         let (events, told) = unbounded();
         let (sets, loaded) = unbounded();
@@ -57,7 +68,8 @@ impl Ear {
         let plan = Plan::new(set, setup, Box::new(WavClips::new(setup.rate.hertz())));
         let recorder =
             tap.map(|tap| Recorder::new(tap.headers, tap.samples, tap.inputs, tap.outputs, record));
-        let mut head = Head { listener, plan, recorder, path, failed: None };
+        let loud = Loud { ears, shared, notes, shown: 0.0, told: 0.0 };
+        let mut head = Head { listener, plan, recorder, path, loud, failed: None };
         let body = move || {
             let mut synced = Instant::now();
             loop {
@@ -98,6 +110,7 @@ impl Ear {
             verdict: Verdict::default(),
             dropped: 0,
             record: None,
+            figures: Vec::new(),
         })
     }
 }
@@ -109,11 +122,49 @@ fn recording(path: &Path, setup: &EngineSetup, channels: usize) -> Result<LiveWr
     })
 }
 
+/// How loud it is in the ears, told each second on the screen and each minute in the log.
+struct Loud {
+    ears: Ears,
+    shared: Shared,
+    notes: Notes,
+    /// Seconds of the ears' own time.
+    shown: f64,
+    told: f64,
+}
+
+impl Loud {
+    fn look(&mut self) {
+        let seconds = self.ears.seconds();
+        if seconds - self.shown >= 1.0 {
+            self.shown = seconds;
+            let figures = self.ears.figures();
+            self.shared.lock().ears = foremost(&figures)
+                .map(|figures| EarsLine { long: words::short(figures), small: words::small(figures) });
+        }
+        if seconds - self.told >= TELL_EVERY {
+            self.told = seconds;
+            self.tell(false);
+        }
+    }
+
+    fn tell(&self, ended: bool) -> Vec<Figures> {
+        let figures = self.ears.figures();
+        let entry = Entry::Exposure { ended, figures: figures.clone(), caution: CAUTION.into() };
+        self.notes.entry(entry);
+        figures
+    }
+
+    fn finish(&self) -> Vec<Figures> {
+        self.tell(true)
+    }
+}
+
 struct Head {
     listener: Listener,
     plan: Plan,
     recorder: Option<Recorder<LiveWriter>>,
     path: Option<PathBuf>,
+    loud: Loud,
     failed: Option<String>,
 }
 
@@ -126,8 +177,12 @@ impl Head {
 
     fn hear(&mut self) {
         if let Some(recorder) = &mut self.recorder {
-            recorder.take(Some(&mut self.listener));
+            let ears = &mut self.loud.ears;
+            recorder.take_with(Some(&mut self.listener), &mut |lost, inputs, outputs| {
+                ears.hear(lost, inputs, outputs);
+            });
         }
+        self.loud.look();
     }
 
     fn sync(&mut self) {
@@ -155,6 +210,7 @@ impl Head {
                 None
             }
         };
-        Heard { verdict: self.listener.finish(), dropped: taken.dropped_blocks, record }
+        let figures = self.loud.finish();
+        Heard { verdict: self.listener.finish(), dropped: taken.dropped_blocks, record, figures }
     }
 }

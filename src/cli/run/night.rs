@@ -5,6 +5,7 @@ use crate::cli::Outcome;
 use crate::click::prepare::prepare;
 use crate::click::set::Set;
 use crate::device::{self, DeviceError, Interface, Negotiated, OpenSetup, Opened};
+use crate::exposure::Ears;
 use crate::realtime::setup::EngineSetup;
 use crate::realtime::wiring::{self, Ports, wire};
 use crate::renderer::plan_streams;
@@ -22,6 +23,7 @@ pub struct Night {
     pub notes: Vec<String>,
     pub set: Arc<Set>,
     pub setup: EngineSetup,
+    pub ears: Ears,
     pub negotiated: Negotiated,
     pub opened: Box<dyn Opened>,
 }
@@ -120,10 +122,12 @@ impl Night {
         };
         let mut setup = wire(&show, &device::placed(&rig, &negotiated), ports, true)
             .map_err(|fault| Refusal::input(format!("error: {fault}")))?;
+        let wired = wiring::outlets(&rig, ports.outputs).unwrap_or(&rig.outputs);
         if let Some(peer) = setup.peer.as_mut().filter(|peer| !peer.backup) {
             peer.returning = args.returning || ended_badly(&args.log_folder());
         }
-        Ok(Night { show, rig, refused, notes, set: Arc::new(set), setup, negotiated, opened })
+        let ears = Ears::new(&rig, wired, negotiated.rate);
+        Ok(Night { show, rig, ears, refused, notes, set: Arc::new(set), setup, negotiated, opened })
     }
 }
 
@@ -199,6 +203,9 @@ fn input_names(rig: &Rig) -> Vec<(String, u16)> {
     }
     named.extend(rig.return_line.map(|channel| ("backup_timecode".into(), channel)));
     named.extend(rig.spare_loop.map(|(_, input)| ("loop".into(), input)));
+    for line in &rig.exposure {
+        named.extend(line.returns.iter().map(|input| (format!("ears_{}_{input}", line.feed), *input)));
+    }
     named
 }
 

@@ -1,6 +1,7 @@
 //! What a run ends with: six lines for a player, or one JSON object.
 
 use crate::device::second::{self, SecondHealth};
+use crate::exposure::{Figures, words::account as words_of_ears};
 use crate::listener::Verdict;
 use crate::realtime::event::Cause;
 use crate::telemetry::LoadSummary;
@@ -63,6 +64,11 @@ pub struct Report {
     pub second: Option<SecondHealth>,
     pub log: Option<PathBuf>,
     pub record: Option<PathBuf>,
+    /// How loud each feed was in the ears, as far as that can be known.
+    pub exposure: Vec<Figures>,
+    /// The feeds of which the rig says something.
+    #[serde(skip)]
+    pub calibrated: Vec<String>,
     /// A song was asked for: then a run in which nothing was due fell short.
     #[serde(skip)]
     pub wanted: bool,
@@ -108,6 +114,12 @@ impl Report {
             second.map(|health| format!("inputs  {}, {} slips", second::words(health), health.slips)),
         );
         lines
+    }
+
+    /// How loud it was in the ears that the rig knows something of.
+    pub fn ears(&self) -> Vec<String> {
+        let known = self.exposure.iter().filter(|figures| self.calibrated.contains(&figures.feed));
+        known.flat_map(words_of_ears).collect()
     }
 
     /// What sounded when.

@@ -204,6 +204,7 @@ impl Player<'_, '_> {
         self.peak_db = peak.max(self.peak_db - 1.0);
         model.meters = vec![Meter { name: "all feeds".into(), peak_db: self.peak_db }];
         model.xruns = board.xruns;
+        model.ears.clone_from(&board.ears);
         model.device.clone_from(&self.stage.device);
         if let Some(second) = board.health.as_ref().and_then(|health| health.second.as_ref()) {
             model.device = format!("{}, {}", model.device, second::words(second));

@@ -93,7 +93,7 @@ fn kept_round_trip(negotiated: &Negotiated) -> Option<String> {
 
 fn play(args: &Args, night: Night) -> Result<Report, Refusal> {
     let cannot = |what: &str, error: std::io::Error| Refusal::world(format!("error: {what}: {error}"));
-    let Night { show, rig, refused, notes, set, setup, negotiated, opened } = night;
+    let Night { show, rig, ears, refused, notes, set, setup, negotiated, opened } = night;
     let keys = Keymap::new(&rig.keys).map_err(|faults| Refusal {
         text: faults.iter().map(|fault| format!("error: [keys] {fault}")).collect::<Vec<_>>().join("\n"),
         outcome: Outcome::NotUnderstood,
@@ -115,9 +115,10 @@ fn play(args: &Args, night: Night) -> Result<Report, Refusal> {
     let (requests, asked) = unbounded();
     let streams = std::mem::take(&mut control.streams);
     let renderer = renderer::spawn(Arc::clone(&set), asked, streams).map_err(|e| cannot("no renderer", e))?;
-    let ear = Ear::spawn(&setup, Arc::clone(&set), control.tap.take(), args.record.as_deref())?;
-    let (events, retired) = take_events(&mut control);
     let shared = Shared::new(show.clicks.len());
+    let tell = (shared.clone(), log_notes.clone());
+    let ear = Ear::spawn(&setup, Arc::clone(&set), control.tap.take(), args.record.as_deref(), ears, tell)?;
+    let (events, retired) = take_events(&mut control);
     let device = format!(
         "{}: {}, {} Hz, {} frames",
         negotiated.host,
@@ -200,6 +201,8 @@ fn play(args: &Args, night: Night) -> Result<Report, Refusal> {
         priority: health.and_then(|health| health.priority),
         log: Some(log_path),
         record: heard.record,
+        exposure: heard.figures,
+        calibrated: rig.exposure.iter().map(|line| line.feed.clone()).collect(),
         wanted: args.headless,
         refused_songs: refused.into_iter().map(|song| song.title).collect(),
         offers: std::mem::take(&mut stage.offers),
@@ -230,7 +233,7 @@ fn tell(args: &Args, report: &Report) -> Outcome {
                  start again"
             ));
         }
-        report.lines().iter().for_each(|line| super::say(line));
+        report.lines().iter().chain(&report.ears()).for_each(|line| super::say(line));
         for (what, path) in [("log", &report.log), ("recording", &report.record)] {
             if let Some(path) = path {
                 super::say(&format!("{what}: {}", path.display()));
