@@ -382,3 +382,25 @@ fn the_song_chosen_last_is_the_one_that_starts() {
     });
     assert_eq!(placed, Some(1));
 }
+
+/// 8 bars of eighths are 64 hits, 15 s: a rate is known to some ten parts in a million after 16 of them at best.
+#[test]
+fn how_a_pad_lies_beside_the_grid_is_told_and_its_clock_is_known() {
+    for (ppm, block) in [(-250.0, 64), (0.0, 37), (200.0, 480)] {
+        let heard = play(&Pad { ppm, block, ..usual() });
+        let told: Vec<_> = heard
+            .events
+            .iter()
+            .filter_map(|event| if let What::Beside { now, .. } = event.what { Some(now) } else { None })
+            .collect();
+        let counts: Vec<u32> = told.iter().map(|now| now.hits).collect();
+        assert!(
+            counts.len() >= 3 && counts.iter().zip(1..).all(|(hits, n)| *hits == 16 * n),
+            "{ppm}: {counts:?}"
+        );
+        let last = told[counts.len() - 1];
+        // The clock's own error within a fifth of it and 20 ppm; hits within a frame or two of the corrected grid.
+        assert!((f64::from(last.ppm) - ppm).abs() < 20.0 + 0.2 * ppm.abs(), "{ppm}: {last:?}");
+        assert!(last.mean.abs() < 3.0 && last.spread < 4.0, "{ppm}: {last:?}");
+    }
+}

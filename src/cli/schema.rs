@@ -19,6 +19,8 @@ enum Which {
     Show,
     Rig,
     Log,
+    /// Not a schema: the log's events as a table in Markdown
+    Events,
 }
 
 pub fn run(args: &Args) -> Outcome {
@@ -26,6 +28,10 @@ pub fn run(args: &Args) -> Outcome {
         Which::Show => show_schema(),
         Which::Rig => rig_schema(),
         Which::Log => crate::log::entry::schema(),
+        Which::Events => {
+            super::check::put(&crate::log::entry::table());
+            return Outcome::Done;
+        }
     };
     let text = if args.json { schema.to_string() } else { format!("{schema:#}") };
     super::check::put(&format!("{text}\n"));

@@ -10,6 +10,7 @@
 )]
 
 pub mod acquire;
+pub mod beside;
 pub mod judge;
 pub mod line;
 pub mod onset;
@@ -18,6 +19,7 @@ pub mod tolerance;
 pub mod track;
 
 pub use acquire::{Acquire, Starts};
+pub use beside::{Beside, BesideNow};
 pub use judge::{DueHit, Judge, Judged, Verdict};
 pub use line::{Line, LineKind, LineWindow};
 pub use onset::{Onset, Onsets};

@@ -4,7 +4,7 @@ use crate::click::set::HitKind;
 use serde::{Deserialize, Serialize};
 
 /// How one due hit, or one that was not due, left the output.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Outcome {
     /// On its frame and within 1 dB of its planned level.
@@ -26,7 +26,7 @@ pub enum Outcome {
 }
 
 /// One hit that is worth a line.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct Finding {
     pub outcome: Outcome,
     /// Where it was due (a doubled one: where it sounded).
@@ -45,7 +45,7 @@ pub struct Finding {
 }
 
 /// Counts of one click, one output channel, or all.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(default)]
 pub struct Tally {
     pub due: u64,
@@ -83,7 +83,7 @@ impl Tally {
 
 /// Everything judged. `due = sounded + missed + late + off_level + lost_with_device + clipped + unheard`;
 /// a hit is counted once for each output channel it was due on.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(default)]
 pub struct Verdict {
     #[serde(flatten)]

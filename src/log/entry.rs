@@ -50,7 +50,6 @@ pub enum Entry {
         /// The first hit that belongs to this placing: with the show, these lines are a replay of the night.
         #[serde(default)]
         from_hit: u32,
-        #[schemars(with = "String")]
         why: Why,
     },
     /// Somebody asked for something.
@@ -58,27 +57,11 @@ pub enum Entry {
     /// A command took effect on this line's frame, or could not.
     Answer { id: u64, done: bool },
     /// The click of a player comes from somewhere else from this frame on.
-    Switch {
-        click: u8,
-        name: String,
-        #[schemars(with = "String")]
-        source: Source,
-        #[schemars(with = "String")]
-        cause: Cause,
-        song: u16,
-        bar: i32,
-        beat: u16,
-    },
+    Switch { click: u8, name: String, source: Source, cause: Cause, song: u16, bar: i32, beat: u16 },
     /// One hit was taken over by the fallback.
-    Covered {
-        click: u8,
-        name: String,
-        #[schemars(with = "String")]
-        cause: Cause,
-    },
+    Covered { click: u8, name: String, cause: Cause },
     /// The music stopped, holds or goes on.
     Run {
-        #[schemars(with = "String")]
         state: RunState,
         song: u16,
         /// The song came to its end.
@@ -116,8 +99,21 @@ pub enum Entry {
         #[serde(default)]
         charger: Option<bool>,
     },
+    /// A click from outside beside the grid, over all its hits since the song began: after every sixteenth of them.
+    External {
+        click: u8,
+        name: String,
+        song: u16,
+        hits: u32,
+        /// After the place where the grid, corrected so far, had them.
+        mean_ms: f64,
+        /// Standard deviation.
+        spread_ms: f64,
+        /// How much faster than written it runs.
+        drift_ppm: f64,
+    },
     /// What is heard of the other machine, and which of the two leads; when it changes.
-    Machine(#[schemars(with = "serde_json::Value")] PeerNow),
+    Machine(PeerNow),
     /// Something worth knowing, in words.
     Note { text: String },
     /// Events that the engine could not hand over.
@@ -125,16 +121,14 @@ pub enum Entry {
     /// Lines that could not be written before this one.
     LinesLost { count: u64 },
     /// What the listener heard.
-    Verdict {
-        #[schemars(with = "serde_json::Value")]
-        verdict: Box<Verdict>,
-    },
+    Verdict { verdict: Box<Verdict> },
     /// A result that belongs to the night: what `fogbell ready`, `latency`, `drill` or a line check says with `--json`.
     Kept { kind: super::kept::Kind, result: serde_json::Value },
     /// The run ended.
     End { reason: String, frames: i64 },
-    /// A line of a newer version.
+    /// A line of a newer version: read, never written.
     #[serde(other)]
+    #[schemars(skip)]
     Unknown,
 }
 
@@ -167,7 +161,7 @@ pub fn schema() -> serde_json::Value {
     schemars::schema_for!(Line).to_value()
 }
 
-/// The table of events for the documentation, in Markdown: name, fields, meaning.
+/// The table of events for the documentation, in Markdown: name, fields beside `time`, `ms` and `frame`, meaning.
 pub fn table() -> String {
     let schema = schema();
     let mut out = String::from("| event | fields | meaning |\n|---|---|---|\n");

@@ -62,7 +62,10 @@ pub fn keep(folder: &Path, kind: Kind, at: &ZonedDateTime, result: &impl Seriali
             _ => format!("{name}_{number}{ENDS}"),
         });
         match part.persist_noclobber(&path) {
-            Ok(_) => return Ok(path),
+            Ok(_) => {
+                super::write::second_name(&path);
+                return Ok(path);
+            }
             Err(again) if again.error.kind() == io::ErrorKind::AlreadyExists => part = again.file,
             Err(other) => return Err(other.error),
         }

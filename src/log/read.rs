@@ -1,7 +1,13 @@
 //! Reads a log back, whatever state a crash left it in.
 
-use super::entry::Line;
+use super::entry::{Entry, Line};
+use serde::Deserialize;
+use std::borrow::Cow;
+use std::io::{self, BufRead};
 use std::path::Path;
+
+/// A longer line is none of ours: the longest holds a show file.
+pub const MOST_LINE: usize = 8 << 20;
 
 /// A log as read.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -33,33 +39,98 @@ impl std::fmt::Display for Fault {
     }
 }
 
+/// One line of a file.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Told {
+    Line(Line),
+    Fault(Fault),
+    /// The last line, without its end, when it cannot be read.
+    Torn,
+}
+
 /// Errors: the file cannot be read at all.
-pub fn read(path: &Path) -> std::io::Result<Reading> {
+pub fn read(path: &Path) -> io::Result<Reading> {
     Ok(parse(&std::fs::read(path)?))
 }
 
 /// Reads what there is. The last line may be torn; fields and events of a newer version are passed over.
 pub fn parse(bytes: &[u8]) -> Reading {
     let mut reading = Reading::default();
-    let mut rest = bytes;
-    let mut number = 0;
-    while !rest.is_empty() {
-        number += 1;
-        let end = rest.iter().position(|byte| *byte == b'\n');
-        let (line, after) = match end {
-            Some(end) => (&rest[..end], &rest[end + 1..]),
-            None => (rest, &[][..]),
-        };
-        rest = after;
-        match serde_json::from_slice::<Line>(line) {
-            Ok(line) => reading.lines.push((number, line)),
-            Err(_) if line.iter().all(u8::is_ascii_whitespace) => {}
-            Err(_) if end.is_none() => reading.torn = Some(number),
-            Err(why) => {
-                let (column, what) = (why.column().max(1), why.to_string());
-                reading.faults.push(Fault { line: number, column, what });
-            }
+    // Memory does not fail to be read.
+    let _read = each(bytes, |number, told| match told {
+        Told::Line(line) => reading.lines.push((number, line)),
+        Told::Fault(fault) => reading.faults.push(fault),
+        Told::Torn => reading.torn = Some(number),
+    });
+    reading
+}
+
+/// Calls `take` with the number of every line that is not empty, and what it says. Memory: one line.
+///
+/// Errors: the file cannot be read on; what came before it was taken.
+pub fn each(mut input: impl BufRead, mut take: impl FnMut(usize, Told)) -> io::Result<()> {
+    let mut line = Vec::new();
+    for number in 1.. {
+        line.clear();
+        let length = up_to_its_end(&mut input, &mut line)?;
+        if length == 0 {
+            break;
+        }
+        let ended = line.last() == Some(&b'\n');
+        if length > line.len() {
+            let what = format!("a line of {length} bytes, where {MOST_LINE} are the most");
+            take(number, Told::Fault(Fault { line: number, column: 1, what }));
+        } else if let Some(told) = judge(&line, number, ended) {
+            take(number, told);
         }
     }
-    reading
+    Ok(())
+}
+
+/// Reads a line with its end; beyond [`MOST_LINE`] it is read and not kept. Returns its true length.
+fn up_to_its_end(input: &mut impl BufRead, line: &mut Vec<u8>) -> io::Result<usize> {
+    let mut length = 0;
+    loop {
+        let there = match input.fill_buf() {
+            Ok(there) => there,
+            Err(why) if why.kind() == io::ErrorKind::Interrupted => continue,
+            Err(why) => return Err(why),
+        };
+        let end = there.iter().position(|byte| *byte == b'\n');
+        let piece = end.map_or(there.len(), |end| end + 1);
+        line.extend_from_slice(&there[..piece.min(MOST_LINE.saturating_sub(line.len()))]);
+        input.consume(piece);
+        length += piece;
+        if end.is_some() || piece == 0 {
+            return Ok(length);
+        }
+    }
+}
+
+/// What every line has; what else it holds is its entry's.
+#[derive(Deserialize)]
+struct Head<'l> {
+    #[serde(borrow)]
+    time: Cow<'l, str>,
+    ms: u64,
+    #[serde(default)]
+    frame: Option<i64>,
+}
+
+/// In two passes: a flattened struct would put every line into maps first.
+fn judge(text: &[u8], number: usize, ended: bool) -> Option<Told> {
+    let head = serde_json::from_slice::<Head>(text);
+    let whole = head.and_then(|head| Ok((serde_json::from_slice::<Entry>(text)?, head)));
+    match whole {
+        Ok((entry, head)) => {
+            let Head { time, ms, frame } = head;
+            Some(Told::Line(Line { time: time.into_owned(), ms, frame, entry }))
+        }
+        Err(_) if text.iter().all(u8::is_ascii_whitespace) => None,
+        Err(_) if !ended => Some(Told::Torn),
+        Err(why) => {
+            let (column, what) = (why.column().max(1), why.to_string());
+            Some(Told::Fault(Fault { line: number, column, what }))
+        }
+    }
 }

@@ -675,6 +675,10 @@ impl Engine {
         for index in 0..self.outside.len() {
             self.look_for_start(index);
             let Some(Some(outside)) = self.outside.get_mut(index) else { continue };
+            if let Some(now) = outside.told() {
+                let song = self.transport.song() as u16;
+                self.out.tell(boundary, What::Beside { click: index as u8, song, now });
+            }
             for ask in std::array::from_fn::<_, 4, _>(|_| outside.take_ask()).into_iter().flatten() {
                 let at = effective(boundary, ahead);
                 let when = When::Frame(at.nearest());

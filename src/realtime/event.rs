@@ -97,6 +97,12 @@ pub enum What {
     StreamEnd {
         click: u8,
     },
+    /// How a click from outside lies beside the grid, since its song began: after every sixteenth of its hits.
+    Beside {
+        click: u8,
+        song: u16,
+        now: crate::follow::BesideNow,
+    },
     /// How the other machine is heard: when it changes, and ten times a second.
     Peer(PeerNow),
     /// The ring was full: this many events before this one are lost.
@@ -106,7 +112,7 @@ pub enum What {
 }
 
 /// Why a placing came.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Why {
     Start,
@@ -123,7 +129,7 @@ pub enum Why {
 }
 
 /// What feeds a click.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Source {
     /// Made by the engine as the primary.
@@ -135,7 +141,7 @@ pub enum Source {
     External,
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Cause {
     /// Not a fault: the song begins or ends, the policy gives back, or a person said so.
@@ -166,7 +172,9 @@ pub enum Cause {
 }
 
 /// What is heard of the other machine, and which of the two leads.
-#[derive(Clone, Copy, Debug, PartialEq, Default, serde::Serialize, serde::Deserialize)]
+#[derive(
+    Clone, Copy, Debug, PartialEq, Default, serde::Serialize, serde::Deserialize, schemars::JsonSchema,
+)]
 pub struct PeerNow {
     /// This machine is the backup (else: the main).
     pub backup: bool,
@@ -197,7 +205,9 @@ pub struct PeerNow {
 }
 
 /// A line with timecode.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Default, serde::Serialize, serde::Deserialize)]
+#[derive(
+    Clone, Copy, Debug, PartialEq, Eq, Default, serde::Serialize, serde::Deserialize, schemars::JsonSchema,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum LineNow {
     #[default]
@@ -212,7 +222,9 @@ pub enum LineNow {
 }
 
 /// A click that is a second witness.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Default, serde::Serialize, serde::Deserialize)]
+#[derive(
+    Clone, Copy, Debug, PartialEq, Eq, Default, serde::Serialize, serde::Deserialize, schemars::JsonSchema,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum WitnessNow {
     #[default]
@@ -248,7 +260,9 @@ pub struct Status {
     pub frames: u32,
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Default, serde::Serialize, serde::Deserialize)]
+#[derive(
+    Clone, Copy, Debug, PartialEq, Eq, Default, serde::Serialize, serde::Deserialize, schemars::JsonSchema,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum RunState {
     #[default]

@@ -3,7 +3,9 @@
 
 use super::claim::{Evidence, Judge as Latch};
 use super::event::{Cause, Source};
-use crate::follow::{Acquire, DueHit, Judge, Judged, Line, Onsets, Retime, Starts, Tracker, Verdict};
+use crate::follow::{
+    Acquire, Beside, BesideNow, DueHit, Judge, Judged, Line, Onsets, Retime, Starts, Tracker, Verdict,
+};
 use crate::show::model::{self, GiveBack};
 use crate::units::{Exact, FramePos, Frames, SampleRate, Span};
 
@@ -50,6 +52,7 @@ pub struct Outside {
     line: Line,
     judge: Judge,
     tracker: Tracker,
+    beside: Beside,
     acquire: Option<Acquire>,
     latch: Latch,
     last_due: Option<Exact>,
@@ -81,6 +84,7 @@ impl Outside {
             line: Line::new(rate),
             judge: Judge::new(rate, setup.safety).with_tolerance(setup.tolerance),
             tracker: Tracker::new(rate),
+            beside: Beside::default(),
             acquire: None,
             latch: Latch::new(policy, latch),
             last_due: None,
@@ -132,6 +136,7 @@ impl Outside {
             self.known = false;
             self.look_anew();
             self.judge.forget_sounds();
+            self.beside.clear();
             self.latch.new_song();
         }
     }
@@ -196,6 +201,7 @@ impl Outside {
         let found = match one.verdict {
             Verdict::InTime(error) => {
                 let retime = self.tracker.heard(one.due, error);
+                self.beside.heard(error.as_f64(), retime.ratio);
                 self.ask(Ask::Retime { pivot: one.due.at + self.delay, retime });
                 Ok(())
             }
@@ -241,6 +247,11 @@ impl Outside {
         let found = verdict.map_or(unknown, |(_, found)| *found);
         let covers = self.step(found, bar_line);
         cover(covers, found.err().unwrap_or(Cause::Absent))
+    }
+
+    /// How its hits lie beside the grid, now and then. Real-time: safe.
+    pub fn told(&mut self) -> Option<BesideNow> {
+        self.beside.told()
     }
 
     /// What it asks of the transport since the last call. Real-time: safe.

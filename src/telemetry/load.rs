@@ -77,6 +77,14 @@ pub struct LoadSummary {
     pub counts: Vec<u64>,
 }
 
+impl LoadSummary {
+    /// Callbacks that took longer than their time.
+    pub fn too_late(&self) -> u64 {
+        let within = EDGES_PPM.iter().filter(|edge| **edge <= 1_000_000).count();
+        self.counts.iter().skip(within).sum()
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -94,6 +102,7 @@ mod tests {
         assert!((summary.p99_percent - 36.2039).abs() < 1e-9, "{summary:?}");
         assert!((summary.largest_percent - 150.0).abs() < 0.1, "{summary:?}");
         assert_eq!(summary.counts.iter().sum::<u64>(), 100);
+        assert_eq!(summary.too_late(), 1);
     }
 
     #[test]

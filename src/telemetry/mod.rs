@@ -94,6 +94,12 @@ impl Drain {
                 say(Entry::EventsLost { count: u64::from(count) });
                 self.snapshot.events_lost += u64::from(count);
             }
+            What::Beside { click, song, now } => {
+                let ms = |frames: f32| self.set.rate.seconds(Frames(1)) * 1000.0 * f64::from(frames);
+                let (mean_ms, spread_ms, drift_ppm) = (ms(now.mean), ms(now.spread), f64::from(now.ppm));
+                let (name, hits) = (self.name(click), now.hits);
+                say(Entry::External { click, name, song, hits, mean_ms, spread_ms, drift_ppm });
+            }
             What::Peer(now) => self.peer(event.at, clock, now, log),
             What::StreamWanted { .. } | What::StreamEnd { .. } => {}
         }
@@ -113,8 +119,7 @@ impl Drain {
         };
         self.snapshot.stretch = stretch;
         let Some(plan) = self.set.songs.get(usize::from(song)) else { return };
-        let first = leg == 0 || why != crate::realtime::event::Why::Follows;
-        if first && self.snapshot.logged_song != Some(song) {
+        if self.snapshot.logged_song != Some(song) {
             self.snapshot.logged_song = Some(song);
             log(event.at, Entry::Song { song, title: plan.title.clone() });
         }

@@ -45,6 +45,28 @@ fn again(cause: Cause) -> &'static str {
     }
 }
 
+/// A cause in a player's words, as it stands after "because".
+pub const fn because(cause: Cause) -> &'static str {
+    match cause {
+        Cause::Plan => "by plan",
+        Cause::ByHand => "by hand",
+        Cause::Late => "the track did not come in time",
+        Cause::Stale => "the track came for another moment",
+        Cause::Repeating => "the track repeated itself",
+        Cause::SilentWhenDue => "the track was silent when a hit was due",
+        Cause::Corrupt => "the track was damaged",
+        Cause::Absent => "its hit was not heard",
+        Cause::Early => "its hit came early",
+        Cause::BehindTime => "its hit came late",
+        Cause::Doubled => "its hit came twice",
+        Cause::Drowned => "its line had hum or noise",
+        Cause::LineRepeats => "its device hung and repeated its last buffer",
+        Cause::MainGone => "the main was gone",
+        Cause::MainFrozen => "the main repeated its last buffer",
+        Cause::CannotFollow => "the track cannot follow tonight's tempo",
+    }
+}
+
 /// What changed about the other machine, when a person must know of it.
 pub fn machine(before: &PeerNow, now: &PeerNow, clock: &str) -> Option<String> {
     let other = if now.backup { "Main" } else { "Backup" };

@@ -5,6 +5,7 @@ use crate::exposure::{Figures, words::account as words_of_ears};
 use crate::listener::Verdict;
 use crate::realtime::event::Cause;
 use crate::telemetry::LoadSummary;
+use crate::telemetry::words::because;
 use crate::units::SampleRate;
 use serde::Serialize;
 use std::path::PathBuf;
@@ -136,7 +137,7 @@ impl Report {
                     switch.bar,
                     switch.beat,
                     switch.click,
-                    words(switch.cause)
+                    because(switch.cause)
                 )
             })
             .collect();
@@ -154,27 +155,5 @@ impl End {
             End::DeviceLost(why) => format!("the device no longer plays: {why}"),
             End::Signal => "asked to end by a signal".into(),
         }
-    }
-}
-
-/// A cause in a player's words.
-const fn words(cause: Cause) -> &'static str {
-    match cause {
-        Cause::Plan => "by plan",
-        Cause::ByHand => "by hand",
-        Cause::Late => "the track did not come in time",
-        Cause::Stale => "the track came for another moment",
-        Cause::Repeating => "the track repeated itself",
-        Cause::SilentWhenDue => "the track was silent when a hit was due",
-        Cause::Corrupt => "the track was damaged",
-        Cause::Absent => "its hit was not heard",
-        Cause::Early => "its hit came early",
-        Cause::BehindTime => "its hit came late",
-        Cause::Doubled => "its hit came twice",
-        Cause::Drowned => "its line had hum or noise",
-        Cause::LineRepeats => "its device hung and repeated its last buffer",
-        Cause::MainGone => "the main was gone",
-        Cause::MainFrozen => "the main repeated its last buffer",
-        Cause::CannotFollow => "the track cannot follow tonight's tempo",
     }
 }
