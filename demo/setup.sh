@@ -30,6 +30,8 @@ missing_things() {
             command -v sox >/dev/null 2>&1 || echo sox
             command -v sndfile-info >/dev/null 2>&1 || echo sndfile
             python3 -c 'import venv, ensurepip' >/dev/null 2>&1 || echo python
+            command -v pdftotext >/dev/null 2>&1 || echo pdftotext
+            command -v chromium >/dev/null 2>&1 || command -v google-chrome >/dev/null 2>&1 || echo chromium
             if [ "$(uname -s)" = Linux ]; then
                 command -v jackd >/dev/null 2>&1 || echo jackd
                 python3 -c 'import ctypes.util, sys; sys.exit(ctypes.util.find_library("ltc") is None)' 2>/dev/null ||
@@ -57,6 +59,7 @@ package_of() {
     apt-get:sox) echo sox ;;
     apt-get:sndfile) echo libsndfile1 sndfile-programs ;;
     apt-get:python) echo python3 python3-venv ;;
+    apt-get:pdftotext | dnf:pdftotext) echo poppler-utils ;;
     dnf:compiler) echo gcc ;;
     dnf:pkg-config) echo pkgconf-pkg-config ;;
     dnf:alsa) echo alsa-lib-devel ;;
@@ -69,6 +72,7 @@ package_of() {
     pacman:alsa) echo alsa-lib ;;
     pacman:jack | pacman:jackd) echo jack2 ;;
     pacman:sndfile) echo libsndfile ;;
+    pacman:pdftotext) echo poppler ;;
     *) echo "$2" ;;
     esac
 }

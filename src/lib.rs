@@ -5,9 +5,10 @@
 //! of hits and each sound a buffer ([`click`]); what does not fit in memory is streamed ([`renderer`]);
 //! the engine sounds all of it ([`realtime`]) on an interface ([`device`]) or into files ([`stems`],
 //! written by [`wav`]); a listener that shares no code with the engine judges what left ([`listener`]);
-//! [`exposure`] says how loud it is in the ears, as far as that can be known; [`latency`] says how late is what comes back;
-//! failures are rehearsed and judged ([`drill`]); events become a snapshot ([`telemetry`]), a log ([`log`]) and a screen ([`view`]). [`ready`] says whether the
-//! computer is fit for it; [`cli`] ties it up.
+//! [`exposure`] says how loud it is in the ears, as far as that can be known; [`latency`] says how late is what
+//! comes back; failures are rehearsed and judged ([`drill`]); events become a snapshot ([`telemetry`]), a log
+//! ([`log`]), afterwards a report ([`report`]), and a screen ([`view`]). [`ready`] says whether the computer is fit
+//! for it; [`cli`] ties it up.
 #![forbid(unsafe_code)]
 
 pub mod units;
@@ -43,6 +44,8 @@ pub mod drill;
 pub mod telemetry;
 
 pub mod log;
+
+pub mod report;
 
 pub mod view;
 

@@ -275,3 +275,13 @@ fn the_schema_says_what_a_written_line_holds() {
         }
     }
 }
+
+/// To mend it: put what `fogbell schema events` prints between the two marks.
+#[test]
+fn the_table_in_the_docs_names_every_event() {
+    let docs = include_str!("../DEVELOPERS.md");
+    let (_, rest) = docs.split_once("<!-- events -->\n").expect("the table's beginning");
+    let (table, _) = rest.split_once("<!-- end of events -->").expect("the table's end");
+    assert_eq!(table.trim(), fogbell::log::entry::table().trim(), "run `fogbell schema events`");
+    assert!(table.lines().count() > 25 && !table.contains("| `unknown` |"), "{table}");
+}

@@ -14,6 +14,7 @@ pub mod latency;
 pub mod man;
 pub mod new;
 pub mod ready;
+pub mod report;
 pub mod run;
 pub mod schema;
 pub mod stems;
@@ -35,6 +36,7 @@ pub enum Command {
     Run(run::Args),
     Drill(drill::Args),
     Ready(ready::Args),
+    Report(report::Args),
     Interfaces(interfaces::Args),
     Timecode(timecode::Args),
     Latency(latency::Args),
@@ -84,6 +86,7 @@ pub fn dispatch(cli: &Cli) -> Outcome {
         Command::Run(args) => run::run(args),
         Command::Drill(args) => drill::run(args),
         Command::Ready(args) => ready::run(args),
+        Command::Report(args) => report::run(args),
         Command::Interfaces(args) => interfaces::run(args),
         Command::Timecode(args) => timecode::run(args),
         Command::Latency(args) => latency::run(args),

@@ -49,9 +49,13 @@ fn header(path: &Path, name: &str) -> Result<Header, Wrong> {
 }
 
 impl<'t> Walk<'t> {
-    /// The path as the file gives it (from the show's folder) and the header of a WAV that a node names.
+    /// The path as the file gives it (from the show's folder) and the header of a WAV that a node names. Without a
+    /// folder the file is not looked at.
     pub(super) fn wav(&mut self, node: &Node<'t>, folder: &Path) -> Option<(PathBuf, Header)> {
         let name = self.label(node, 1000)?;
+        if folder.as_os_str().is_empty() {
+            return Some((PathBuf::from(name), Header { channels: u16::MAX, seconds: 0.0 }));
+        }
         let header = self.take(node, header(&folder.join(name), name))?;
         Some((PathBuf::from(name), header))
     }

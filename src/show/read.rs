@@ -52,7 +52,8 @@ pub(super) fn load(path: &Path) -> Result<(String, String, std::path::PathBuf), 
     Ok((text, path.display().to_string(), folder))
 }
 
-/// Checks a show's text. Panics: never.
+/// Checks a show's text. With an empty `folder` the files that it names are not looked at: it was played already, and
+/// is read again from a log. Panics: never.
 pub fn parse_show(text: &str, name: &str, folder: &Path) -> Reading {
     let bare = text.strip_prefix('\u{feff}').map_or_else(|| text.to_string(), |rest| format!("   {rest}"));
     let mut reading =

@@ -1,0 +1,182 @@
+//! Six lines that a tired drummer reads.
+
+use super::night::Night;
+use super::run::{Kind, Run, What};
+use super::words::{CAUTION, capital, count, list, time};
+use crate::listener::verdict::Tally;
+use crate::telemetry::words::because;
+use serde::Serialize;
+use std::collections::BTreeMap;
+
+/// Six lines, each a name and a sentence.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
+pub struct Summary {
+    pub played: String,
+    pub lost: String,
+    pub saved: String,
+    pub worst: String,
+    pub ears: String,
+    pub mend: String,
+}
+
+impl Summary {
+    /// In the order in which they are read.
+    pub fn lines(&self) -> [(&'static str, &str); 6] {
+        [
+            ("Played", &self.played),
+            ("Lost", &self.lost),
+            ("Saved by", &self.saved),
+            ("Worst", &self.worst),
+            ("Ears", &self.ears),
+            ("Mend first", &self.mend),
+        ]
+    }
+}
+
+pub fn of(night: &Night) -> Summary {
+    Summary {
+        played: played(night),
+        lost: lost(night),
+        saved: saved(night),
+        worst: worst(night),
+        ears: ears(night),
+        mend: mend(night),
+    }
+}
+
+fn played(night: &Night) -> String {
+    if night.runs.is_empty() {
+        let titles: Vec<String> = night.kept.iter().map(|kept| kept.shown.sentence.clone()).collect();
+        return match titles.as_slice() {
+            [] => "Nothing.".into(),
+            [one] => format!("No song. {one}"),
+            many => format!("No song. {} results before doors.", many.len()),
+        };
+    }
+    let songs: usize = night.runs.iter().map(|run| run.songs.len()).sum();
+    let seconds: f64 = night.runs.iter().map(Run::played_seconds).sum();
+    let machines = night.runs.len();
+    let begun = count(songs as u64, "song", "songs");
+    let runs = if machines > 1 { format!(" in {machines} runs") } else { String::new() };
+    let stopped = night.runs.iter().filter(|run| run.end.is_none()).count();
+    let stopped = match stopped {
+        0 => String::new(),
+        1 => " One run has no end: it was killed, or the computer stopped.".into(),
+        many => format!(" {many} runs have no end: they were killed, or the computer stopped."),
+    };
+    format!("{begun}, {} of music{runs}.{stopped}", time(seconds))
+}
+
+/// What the listener heard in all runs; `None` where none has a verdict.
+fn tally(night: &Night) -> Option<Tally> {
+    let verdicts = night.runs.iter().filter_map(|run| run.verdict.as_ref());
+    verdicts.map(|verdict| verdict.all.clone()).reduce(|a, b| Tally {
+        due: a.due + b.due,
+        sounded: a.sounded + b.sounded,
+        missed: a.missed + b.missed,
+        late: a.late + b.late,
+        off_level: a.off_level + b.off_level,
+        lost_with_device: a.lost_with_device + b.lost_with_device,
+        clipped: a.clipped + b.clipped,
+        doubled: a.doubled + b.doubled,
+        unheard: a.unheard + b.unheard,
+        blurred: a.blurred + b.blurred,
+        largest_error_frames: a.largest_error_frames.max(b.largest_error_frames),
+    })
+}
+
+fn lost(night: &Night) -> String {
+    let Some(all) = tally(night) else {
+        let lost = night.count(Kind::Lost);
+        return match (night.runs.is_empty(), lost) {
+            (true, _) => "Nothing was played.".into(),
+            (false, 0) => "Not judged: no run told what its listener heard.".into(),
+            (false, lost) => {
+                format!("{} late or lost, as the engine counts.", capital(&count(lost, "hit", "hits")))
+            }
+        };
+    };
+    let parts: Vec<String> = [
+        (all.missed, "missed"),
+        (all.late, "late or early"),
+        (all.doubled, "not due"),
+        (all.clipped, "cut short"),
+        (all.off_level, "at another level"),
+        (all.lost_with_device, "lost with the interface"),
+        (all.unheard, "not recorded"),
+    ]
+    .into_iter()
+    .filter(|(number, _)| *number > 0)
+    .map(|(number, what)| format!("{} {what}", super::words::thousands(number)))
+    .collect();
+    match parts.as_slice() {
+        [] if all.due == 0 => "Nothing was due.".into(),
+        [] => format!("Nothing: all {} sounded.", count(all.due, "hit", "hits")),
+        parts => format!("Of {}: {}.", count(all.due, "hit", "hits"), list(parts)),
+    }
+}
+
+fn saved(night: &Night) -> String {
+    let mut by: BTreeMap<String, (u64, Vec<String>)> = BTreeMap::new();
+    for run in &night.runs {
+        for event in &run.events {
+            let who = match &event.what {
+                What::Switch { cause, .. } if event.kind == Kind::Switch => {
+                    format!("the laptop's own engine ({})", because(*cause))
+                }
+                What::Covered { cause, .. } => format!("the laptop's own engine ({})", because(*cause)),
+                What::Machine { before: Some(before), now } if now.leads && !before.leads => {
+                    "the other laptop".to_string()
+                }
+                _ => continue,
+            };
+            let (times, songs) = by.entry(who).or_default();
+            *times += event.count;
+            let song = event.place.as_ref().map(|place| place.song.clone()).filter(|song| !song.is_empty());
+            songs.extend(song.filter(|song| !songs.contains(song)).into_iter().take(4));
+        }
+    }
+    if by.is_empty() {
+        return "Nothing had to be saved.".into();
+    }
+    let mut by: Vec<(String, (u64, Vec<String>))> = by.into_iter().collect();
+    by.sort_by_key(|(_, (times, _))| std::cmp::Reverse(*times));
+    let parts = by.iter().take(3).map(|(who, (times, songs))| {
+        let songs = if songs.is_empty() { String::new() } else { format!(", in {}", list(songs)) };
+        format!("{who}: {}{songs}", count(*times, "time", "times"))
+    });
+    format!("{}.", capital(&parts.collect::<Vec<_>>().join("; ")))
+}
+
+fn worst(night: &Night) -> String {
+    let errors = night.runs.iter().filter_map(|run| {
+        let verdict = run.verdict.as_ref().filter(|verdict| verdict.all.sounded > 0)?;
+        (run.rate > 0).then(|| verdict.all.largest_error_frames * 1000.0 / f64::from(run.rate))
+    });
+    match errors.reduce(f64::max) {
+        Some(ms) => format!("{ms:.3} ms: the largest distance of a heard hit from its place."),
+        None => "Not measured: no run told where its hits were heard.".into(),
+    }
+}
+
+fn ears(night: &Night) -> String {
+    let loudest = night.runs.iter().filter_map(|run| run.loudest_db).reduce(f64::max);
+    let left = loudest.filter(|db| *db > -199.0).map_or(String::new(), |db| {
+        format!(" The loudest sample that left was {db:.1} dBFS; mixer and pack add to it.")
+    });
+    format!("Exposure was not measured.{left} {CAUTION}")
+}
+
+fn mend(night: &Night) -> String {
+    match night.mends.as_slice() {
+        [] => "Nothing that this log knows of.".into(),
+        [first, rest @ ..] => {
+            let more = match rest.len() {
+                0 => String::new(),
+                1 => " (and one more)".into(),
+                more => format!(" (and {more} more)"),
+            };
+            format!("{}: {}{more}", capital(&first.what), first.how)
+        }
+    }
+}
