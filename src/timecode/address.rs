@@ -89,7 +89,7 @@ impl Address {
         let form = || AddressFault::Form { found: text.into() };
         let parts: Vec<u32> = text
             .split([':', ';'])
-            .map(|part| part.parse().ok().filter(|_| part.len() <= 2))
+            .map(|part| part.parse().ok().filter(|_| part.len() <= 2 && !part.starts_with('+')))
             .collect::<Option<_>>()
             .ok_or_else(form)?;
         match parts.as_slice() {
@@ -205,5 +205,6 @@ mod tests {
         assert!(Address::parse(FrameRate::Tv25, "24:00:00:00").is_err());
         assert!(Address::parse(FrameRate::Tv25, "1:2:3").is_err());
         assert!(Address::parse(FrameRate::Tv25, "001:00:00:00").is_err());
+        assert!(Address::parse(FrameRate::Tv25, "+1:00:00:00").is_err());
     }
 }

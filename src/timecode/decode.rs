@@ -26,14 +26,14 @@ pub struct LineReading {
     pub at: FramePos,
     /// The last edge of any kind.
     pub last_edge: FramePos,
-    /// The last edge that ended a run of [`GOOD_RUN`] edges as timecode has them.
+    /// The last edge that ended a run of [`GOOD_RUN`] half cells with edges as timecode has them.
     pub good_at: FramePos,
     /// Largest absolute sample since the last reading.
     pub peak: f32,
 }
 
-/// Edges in a row that noise does not make.
-pub const GOOD_RUN: u32 = 8;
+/// Half cells in a row, with edges as timecode has them, that noise does not make.
+pub const GOOD_RUN: u32 = 12;
 
 /// Edges kept for the fit: a word has at most 160.
 const KEPT: usize = 256;
@@ -43,14 +43,19 @@ const MOST_MEAN: usize = 32;
 const SURE: u32 = 160;
 /// Intervals that a lost clock is found from.
 const INTERVALS: usize = 24;
+/// A cell this much longer or shorter is another speed.
+const OTHER_SPEED: f64 = 0.1;
 
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug)]
 struct Edge {
     /// Half cells since the count began.
     half: i64,
     /// Samples since `origin`.
     place: f64,
 }
+
+/// Before everything.
+const NEVER: f64 = f64::MIN / 4.0;
 
 /// Reads timecode of 23.976 to 30 frames a second, at a quarter to four times that, either way up, forwards and
 /// backwards (a word read backwards is told like any other; who chases wants words that count on).
@@ -63,8 +68,13 @@ pub struct Decoder {
     // Front end.
     dc: f64,
     dc_pull: f64,
+    /// The middle of the line is known, and is followed ten times slower: a quick one draws edges forward, and a crackle
+    /// draws it aside.
+    sure: bool,
     mean: [f64; MOST_MEAN],
     mean_length: usize,
+    /// What the mean is late.
+    mean_delay: f64,
     mean_slot: usize,
     sum: f64,
     before: f64,
@@ -74,6 +84,10 @@ pub struct Decoder {
     open: Option<(f64, f64, u32)>,
     // Clock.
     cell: f64,
+    /// The cell when it was last sure; 0 before.
+    steady: f64,
+    /// The clock was lost for so long that other speeds are tried in turn with it.
+    tries: u32,
     locked: u32,
     boundary: f64,
     last_edge: f64,
@@ -83,6 +97,8 @@ pub struct Decoder {
     held: u32,
     edges: [Edge; KEPT],
     edge_slot: usize,
+    /// End of the last word that was told.
+    told: f64,
     intervals: [f64; INTERVALS],
     interval_slot: usize,
     good_run: u32,
@@ -101,28 +117,33 @@ impl Decoder {
             origin: None,
             next: FramePos(0),
             dc: 0.0,
+            sure: false,
             dc_pull: 1.0 - (-2.0 * std::f64::consts::PI * 20.0 / hertz).exp(),
             mean: [0.0; MOST_MEAN],
             mean_length: 1,
+            mean_delay: 0.0,
             mean_slot: 0,
             sum: 0.0,
             before: 0.0,
             up: None,
             open: None,
             cell: hertz / 2000.0,
+            steady: 0.0,
+            tries: 0,
             locked: 0,
             boundary: 0.0,
-            last_edge: f64::MIN / 4.0,
+            last_edge: NEVER,
             middle: false,
             half: 0,
             bits: 0,
             held: 0,
-            edges: [Edge::default(); KEPT],
+            edges: [Edge { half: i64::MIN, place: NEVER }; KEPT],
             edge_slot: 0,
+            told: NEVER,
             intervals: [0.0; INTERVALS],
             interval_slot: 0,
             good_run: 0,
-            good_at: f64::MIN / 4.0,
+            good_at: NEVER,
             lost_for: 0,
             every: every(rate).0,
             peak: 0.0,
@@ -142,13 +163,23 @@ impl Decoder {
             self.next = at;
             (self.held, self.open, self.good_run) = (0, None, 0);
         }
-        for sample in samples {
-            self.sample(*sample, told);
-            self.next = self.next + Frames(1);
-            if self.next.0.rem_euclid(self.every) == 0 {
+        let mut rest = samples;
+        while !rest.is_empty() {
+            let until = self.every - self.next.0.rem_euclid(self.every);
+            let count = usize::try_from(until).unwrap_or(1).min(rest.len());
+            let (now, later) = rest.split_at(count);
+            let place = (self.next - self.origin.unwrap_or(self.next)).0 as f64;
+            for (sample, index) in now.iter().zip(0i32..) {
+                self.sample(*sample, place + f64::from(index), told);
+            }
+            self.next = self.next + Frames(count as i64);
+            if count as i64 == until {
                 told(Heard::Line(self.reading()));
                 self.peak = 0.0;
+                // Rounding errors of the running sum never pile up.
+                self.sum = self.mean.iter().take(self.mean_length).sum();
             }
+            rest = later;
         }
     }
 
@@ -169,24 +200,19 @@ impl Decoder {
         if place < -1e15 { FramePos(i64::MIN / 2) } else { self.exact(place).nearest() }
     }
 
-    /// Place of the sample that is taken now.
-    fn now(&self) -> f64 {
-        (self.next - self.origin.unwrap_or(self.next)).0 as f64
-    }
-
-    fn sample(&mut self, raw: f32, told: &mut dyn FnMut(Heard)) {
+    /// `now`: the place of the sample that is taken.
+    #[inline]
+    fn sample(&mut self, raw: f32, now: f64, told: &mut dyn FnMut(Heard)) {
         let raw = if raw.is_finite() { raw.clamp(-8.0, 8.0) } else { 0.0 };
         self.peak = self.peak.max(raw.abs());
-        // Sure of its clock, it follows the middle of the line ten times slower: a quick one draws edges forward.
-        let pull = if self.locked < SURE { self.dc_pull } else { 0.1 * self.dc_pull };
-        self.dc += (f64::from(raw) - self.dc) * pull;
+        self.dc += (f64::from(raw) - self.dc) * if self.sure { 0.1 * self.dc_pull } else { self.dc_pull };
         let value = self.average(f64::from(raw) - self.dc);
-        let here = self.now() - (self.mean_length as f64 - 1.0) / 2.0;
+        let here = now - self.mean_delay;
         if value != 0.0 && self.up != Some(value > 0.0) {
             // Out of silence the first edge counts, too; the mean does not delay it.
             let part = self.before / (self.before - value);
             let place = here - 1.0 + if part.is_finite() { part } else { 0.5 };
-            self.cross(if self.up.is_some() { place } else { self.now() - 1.0 });
+            self.cross(if self.up.is_some() { place } else { now - 1.0 });
             self.up = Some(value > 0.0);
         }
         self.before = value;
@@ -204,19 +230,15 @@ impl Decoder {
         }
     }
 
-    /// A running mean over [`Decoder::mean_length`] samples.
+    /// A running sum over [`Decoder::mean_length`] samples: only its sign and where that changes count.
+    #[inline]
     fn average(&mut self, value: f64) -> f64 {
-        let slot = self.mean_slot % self.mean_length;
-        self.mean_slot = slot + 1;
-        if let Some(old) = self.mean.get_mut(slot) {
+        if let Some(old) = self.mean.get_mut(self.mean_slot) {
             self.sum += value - *old;
             *old = value;
         }
-        if slot == 0 {
-            // Rounding errors of the running sum never pile up.
-            self.sum = self.mean.iter().take(self.mean_length).sum();
-        }
-        self.sum / self.mean_length as f64
+        self.mean_slot = if self.mean_slot + 1 < self.mean_length { self.mean_slot + 1 } else { 0 };
+        self.sum
     }
 
     /// A sixth of a cell.
@@ -224,7 +246,7 @@ impl Decoder {
         let length = ((self.cell / 6.0).round() as usize).clamp(1, MOST_MEAN);
         if length != self.mean_length {
             (self.mean_length, self.mean_slot, self.sum) = (length, 0, 0.0);
-            self.mean = [0.0; MOST_MEAN];
+            (self.mean, self.mean_delay) = ([0.0; MOST_MEAN], (length as f64 - 1.0) / 2.0);
         }
     }
 
@@ -251,14 +273,54 @@ impl Decoder {
             *slot = interval;
         }
         self.interval_slot = (self.interval_slot + 1) % INTERVALS;
+        self.clock(interval, place, told);
+        if self.lost_for >= INTERVALS as u32 {
+            self.lost_for = 0;
+            let before = self.cell;
+            self.tries += 1;
+            self.sure &= self.tries < 3;
+            // Most losses are damage, and over soon.
+            if self.steady > 0.0 && self.tries % 2 == 1 {
+                self.cell = self.steady;
+                self.set_mean();
+            } else {
+                self.find_cell();
+            }
+            if (self.cell / before - 1.0).abs() > OTHER_SPEED {
+                self.read_again(told);
+            }
+        }
+    }
+
+    /// The line has another speed than was thought: what was kept since the last word is read at the new one, so that
+    /// finding it costs no word.
+    fn read_again(&mut self, told: &mut dyn FnMut(Heard)) {
+        let (edges, oldest, since) = (self.edges, self.edge_slot, self.told);
+        let kept = (0..KEPT).filter_map(|n| edges.get((oldest + n) % KEPT)).filter(|edge| edge.place > NEVER);
+        let mut before = NEVER;
+        for edge in kept.filter(|edge| edge.place >= since) {
+            self.clock(edge.place - before, edge.place, told);
+            before = edge.place;
+        }
+        self.lost_for = 0;
+    }
+
+    /// One edge, `interval` after the one before.
+    fn clock(&mut self, interval: f64, place: f64, told: &mut dyn FnMut(Heard)) {
         let whole = interval / self.cell;
         let since = (place - self.boundary) / self.cell;
         if !(0.3..1.4).contains(&whole) {
             return self.lose(place);
         }
         // Noise, and the seam of a buffer that is repeated, make intervals that timecode has only by chance.
-        let near = (0.425..0.575).contains(&whole) || (0.85..1.15).contains(&whole);
-        self.good_run = if near { self.good_run.saturating_add(1) } else { 0 };
+        // A crackle that draws the clock along does not change what timecode was.
+        let usual = if self.steady > 0.0 { interval / self.steady } else { whole };
+        let halves = match usual {
+            0.425..0.575 => 1,
+            0.85..1.15 => 2,
+            _ => 0,
+        };
+        self.good_run = if halves > 0 { self.good_run.saturating_add(halves) } else { 0 };
         if self.good_run >= GOOD_RUN {
             self.good_at = place;
         }
@@ -288,9 +350,8 @@ impl Decoder {
 
     fn restart(&mut self, place: f64) {
         self.lost_for = self.lost_for.saturating_add(1);
-        if self.lost_for >= INTERVALS as u32 {
-            self.lost_for = 0;
-            self.find_cell();
+        if self.steady > 0.0 && self.tries == 0 {
+            self.cell = self.steady;
         }
         (self.boundary, self.middle, self.held, self.locked) = (place, false, 0, 0);
         self.half += 2;
@@ -331,8 +392,12 @@ impl Decoder {
         (self.boundary, self.locked) = (place, self.locked.saturating_add(1));
         if self.locked == 40 {
             // A cell of half or twice the length never comes as far: a sync word breaks it.
-            self.lost_for = 0;
+            (self.lost_for, self.tries) = (0, 0);
             self.set_mean();
+        }
+        if self.locked >= 40 {
+            self.steady = self.cell;
+            self.sure |= self.locked >= SURE;
         }
         self.bits = self.bits >> 1 | u128::from(one) << (BITS - 1);
         self.held = (self.held + 1).min(BITS);
@@ -343,7 +408,7 @@ impl Decoder {
         if let Some(word) = Word::of_bits(self.bits).or_else(|| Word::of_bits(backwards)) {
             let heard = self.fit(word);
             // The next word needs 80 bits of its own.
-            self.held = 0;
+            (self.held, self.told) = (0, place);
             told(Heard::Word(heard));
         }
     }

@@ -15,10 +15,58 @@ pub struct Encoder {
     peak: f32,
     /// From the middle of an edge to where it has ended, in samples.
     reach: f64,
-    word: i64,
+    sent: Option<Sent>,
+}
+
+/// The word that is being sent.
+#[derive(Clone, Copy, Debug)]
+struct Sent {
     bits: u128,
-    /// Bits of the word before: its last edge reaches into this one.
-    asked: bool,
+    /// Its first frame, and the one after its last.
+    first: i64,
+    until: i64,
+    /// Where it begins, in samples since `first`: above −1, at most 0.
+    start: f64,
+    /// Samples of a bit.
+    cell: f64,
+}
+
+/// An edge of a word: the one before half cell `half`, of 160; the last is the next word's first.
+#[derive(Clone, Copy, Debug)]
+struct Edge {
+    half: u32,
+    rises: bool,
+}
+
+impl Sent {
+    fn place(&self, edge: Edge) -> f64 {
+        self.start + f64::from(edge.half) * (self.cell / 2.0)
+    }
+
+    /// An edge lies in the middle of a 1, and before every bit.
+    fn next(&self, edge: Edge) -> Edge {
+        let within = edge.half.is_multiple_of(2) && self.bits >> (edge.half / 2) & 1 == 1;
+        Edge { half: edge.half + if within || edge.half % 2 == 1 { 1 } else { 2 }, rises: !edge.rises }
+    }
+
+    /// The last sample that is nearer to this edge than to the next one.
+    fn last(&self, edge: Edge) -> i64 {
+        if edge.half >= 2 * BITS {
+            return i64::MAX;
+        }
+        f64::midpoint(self.place(edge), self.place(self.next(edge))).floor() as i64
+    }
+
+    /// The edge nearest to a sample. Each word begins with a rise: the polarity bit sees to it.
+    fn nearest(&self, sample: i64) -> Edge {
+        let bit = ((sample as f64 - self.start) / self.cell).clamp(0.0, f64::from(BITS - 1)) as u32;
+        let before = bit + (self.bits & ((1 << bit) - 1)).count_ones();
+        let mut edge = Edge { half: 2 * bit, rises: before.is_multiple_of(2) };
+        while self.last(edge) < sample {
+            edge = self.next(edge);
+        }
+        edge
+    }
 }
 
 impl Encoder {
@@ -26,7 +74,7 @@ impl Encoder {
     pub fn new(rate: SampleRate, frames: FrameRate, peak: f32) -> Encoder {
         // A raised cosine goes from 10 % to 90 % in 0.590 of its length: (acos(−0.8) − acos(0.8)) / π.
         let length = RISE_SECONDS * f64::from(rate.hertz()) / 0.590_334_5;
-        Encoder { rate, frames, peak, reach: length / 2.0, word: 0, bits: 0, asked: false }
+        Encoder { rate, frames, peak, reach: length / 2.0, sent: None }
     }
 
     /// The word that sounds at a frame. Real-time: safe.
@@ -37,59 +85,59 @@ impl Encoder {
     /// Fills `out` with what belongs to `start` and on; asks `say` for each word once, in order, when its first
     /// sample is needed. Bit-identical for any split. Range: ±`peak`. Panics: never. Real-time: safe.
     pub fn render(&mut self, start: FramePos, out: &mut [f32], say: &mut dyn FnMut(i64) -> Word) {
-        let mut frame = start;
+        let mut frame = start.0;
         let mut rest = out;
         while !rest.is_empty() {
-            let word = self.word_at(frame);
-            if !self.asked || word != self.word {
-                (self.word, self.asked) = (word, true);
-                self.bits = say(word).bits(self.frames);
-            }
-            let end = self.frames.samples(word + 1, self.rate);
-            let until = ((end.0 + (1 << FRACTION_BITS) - 1) >> FRACTION_BITS) as i64;
-            let count = usize::try_from(until - frame.0).unwrap_or(0).clamp(1, rest.len());
+            let sent = match self.sent.filter(|sent| (sent.first..sent.until).contains(&frame)) {
+                Some(sent) => sent,
+                None => *self.sent.insert(self.begin(FramePos(frame), say)),
+            };
+            let count = usize::try_from(sent.until - frame).unwrap_or(0).clamp(1, rest.len());
             let (now, later) = std::mem::take(&mut rest).split_at_mut(count);
-            self.fill(frame, now);
-            frame = frame + Frames(count as i64);
+            self.fill(&sent, frame - sent.first, now);
+            frame += count as i64;
             rest = later;
         }
     }
 
-    /// Samples of one word.
-    fn fill(&self, start: FramePos, out: &mut [f32]) {
-        let from = self.frames.samples(self.word, self.rate);
-        let length = (self.frames.samples(self.word + 1, self.rate) - from).as_f64();
-        let cell = length / f64::from(BITS);
-        let first = (Span::frames(Frames(start.0)) - from).as_f64();
-        for (index, sample) in out.iter_mut().enumerate() {
-            *sample = self.peak * self.level(first + index as f64, cell) as f32;
+    fn begin(&self, frame: FramePos, say: &mut dyn FnMut(i64) -> Word) -> Sent {
+        let word = self.word_at(frame);
+        let (from, to) = (self.frames.samples(word, self.rate), self.frames.samples(word + 1, self.rate));
+        let above = |place: Span| ((place.0 + (1 << FRACTION_BITS) - 1) >> FRACTION_BITS) as i64;
+        Sent {
+            bits: say(word).bits(self.frames),
+            first: above(from),
+            until: above(to),
+            start: (from - Span::frames(Frames(above(from)))).as_f64(),
+            cell: (to - from).as_f64() / f64::from(BITS),
         }
     }
 
-    /// −1 to +1 at a place inside the word. Each word begins with a rise: the polarity bit sees to it.
-    fn level(&self, place: f64, cell: f64) -> f64 {
-        let bit = (place / cell).clamp(0.0, f64::from(BITS - 1)) as u32;
-        let into = place - f64::from(bit) * cell;
-        // Edges before this bit: one for each bit, one more for each 1.
-        let before = bit + (self.bits & ((1 << bit) - 1)).count_ones();
-        let one = self.bits >> bit & 1 == 1;
-        let sign = |edges: u32| if edges.is_multiple_of(2) { -1.0 } else { 1.0 };
-        // The nearest edge and how many edges lie before it.
-        let (edge, count) = if one && into > cell / 4.0 && into <= cell * 0.75 {
-            (cell / 2.0, before + 1)
-        } else if into <= cell / 2.0 {
-            (0.0, before)
-        } else {
-            (cell, before + 1 + u32::from(one))
-        };
-        let away = into - edge;
-        let old = sign(count);
-        if away <= -self.reach {
-            old
-        } else if away >= self.reach {
-            -old
-        } else {
-            -old * (std::f64::consts::FRAC_PI_2 * away / self.reach).sin()
+    /// Samples of one word, edge by edge; what a sample is depends on its own place only.
+    fn fill(&self, sent: &Sent, from: i64, out: &mut [f32]) {
+        let (mut at, mut edge) = (from, sent.nearest(from));
+        let mut rest = out;
+        while !rest.is_empty() {
+            let left = sent.last(edge).saturating_sub(at).saturating_add(1);
+            let count = usize::try_from(left).unwrap_or(0).min(rest.len());
+            let (now, later) = std::mem::take(&mut rest).split_at_mut(count);
+            self.draw(at as f64 - sent.place(edge), edge.rises, now);
+            (at, edge, rest) = (at + count as i64, sent.next(edge), later);
+        }
+    }
+
+    /// From `away` samples after the middle of an edge on (negative: before it).
+    fn draw(&self, away: f64, rises: bool, out: &mut [f32]) {
+        let high = if rises { self.peak } else { -self.peak };
+        for (sample, index) in out.iter_mut().zip(0i32..) {
+            let away = away + f64::from(index);
+            *sample = if away <= -self.reach {
+                -high
+            } else if away >= self.reach {
+                high
+            } else {
+                high * (std::f64::consts::FRAC_PI_2 * away / self.reach).sin() as f32
+            };
         }
     }
 }

@@ -7,8 +7,9 @@ use crate::units::{FramePos, Frames, SampleRate};
 /// Without any edge for this long the line is bad. A zero at 23.976 frames lasts 0.52 ms, so that a silent crackle of
 /// 5 ms leaves 5 + 2 × 0.52 = 6.04 ms without an edge.
 const EDGELESS_SECONDS: f64 = 0.007;
-/// Without a run of good edges for this long it is bad, too: a crackle of 5 ms and the [`super::decode::GOOD_RUN`]
-/// edges until timecode is believed again leave 5 + 9 × 0.52 = 9.7 ms.
+/// Without a run of good edges for this long it is bad, too: a crackle of 5 ms, a cell before and one after it that are
+/// not whole, and the [`super::decode::GOOD_RUN`] half cells until timecode is believed again leave at most
+/// 5 + 2 × 0.52 + 12 × 0.26 = 9.2 ms.
 pub const PATIENCE_SECONDS: f64 = 0.010;
 /// … and without a word for this long. A silent crackle across two words costs both, a loud one now and then the next
 /// as well, so that a word ends 4 words after the last good one: 4.25 words at 23.976 frames.
