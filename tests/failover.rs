@@ -1,18 +1,23 @@
 //! Two machines: a damaged line never takes the lead away, and never do both lead.
 
+use fogbell::click::set::Set;
 use fogbell::realtime::event::LineNow;
-use fogbell::timecode::gate::{Lead, Other};
+use fogbell::realtime::peer::Peer;
+use fogbell::realtime::setup::PeerSetup;
+use fogbell::timecode::chase::Here;
+use fogbell::timecode::decode::every;
+use fogbell::timecode::gate::{Gated, Lead, Other};
 use fogbell::timecode::line::Line;
 use fogbell::timecode::{Address, Decoder, Encoder, FrameRate, Heard};
-use fogbell::units::{FramePos, Frames, SampleRate};
+use fogbell::units::{FramePos, Frames, SampleRate, Span};
 
 const RATE: SampleRate = SampleRate::standard();
 const LATCH: Frames = Frames(2880);
 
 /// A clean line, sample by sample; seeds choose the damage.
-fn clean(frames: FrameRate, seconds: usize) -> Vec<f32> {
-    let mut samples = vec![0.0; seconds * 48_000];
-    Encoder::new(RATE, frames, 0.125).render(FramePos(0), &mut samples, &mut |word| {
+fn clean(rate: SampleRate, frames: FrameRate, seconds: usize) -> Vec<f32> {
+    let mut samples = vec![0.0; seconds * rate.hertz() as usize];
+    Encoder::new(rate, frames, 0.125).render(FramePos(0), &mut samples, &mut |word| {
         Address::of_number(frames, 90_000 + word).word(frames, (word as u32).wrapping_mul(0x9e37_79b9))
     });
     samples
@@ -43,85 +48,151 @@ fn normal(random: &mut fastrand::Rng) -> f32 {
     (0..12).map(|_| random.f32()).sum::<f32>() - 6.0
 }
 
+/// Gaussian noise, quickly: two places of a table of a million values are added, other places every few words.
+struct Noise {
+    /// Source: Box & Muller 1958.
+    table: Vec<f32>,
+}
+
+impl Noise {
+    fn new() -> Noise {
+        let mut random = fastrand::Rng::with_seed(15);
+        let mut gauss = || {
+            let (radius, angle) = (1.0 - random.f64(), std::f64::consts::TAU * random.f64());
+            ((-2.0 * radius.ln()).sqrt() * angle.cos()) as f32
+        };
+        Noise { table: (0..1 << 20).map(|_| gauss()).collect() }
+    }
+
+    fn add(&self, gain: f32, random: &mut fastrand::Rng, out: &mut [f32]) {
+        let gain = gain * std::f32::consts::FRAC_1_SQRT_2;
+        for part in out.chunks_mut(4096) {
+            let [one, other] = [(); 2].map(|()| &self.table[random.usize(..self.table.len() - 4096)..]);
+            for ((sample, one), other) in part.iter_mut().zip(one).zip(other) {
+                *sample += gain * (one + other);
+            }
+        }
+    }
+}
+
 /// Once a second, at a random place, from the third second on.
-fn damaged(clean: &[f32], damage: Damage, random: &mut fastrand::Rng) -> Vec<f32> {
-    let mut out = clean.to_vec();
-    for second in 2..clean.len() / 48_000 {
-        let at = second * 48_000 + random.usize(0..40_000);
-        let length = random.usize(48..=240);
-        match damage {
+fn damage(rate: SampleRate, what: Damage, noise: &Noise, random: &mut fastrand::Rng, out: &mut [f32]) {
+    let hertz = rate.hertz() as usize;
+    for second in 2..out.len() / hertz {
+        let at = second * hertz + random.usize(0..hertz * 5 / 6);
+        let length = random.usize(hertz / 1000..=hertz / 200);
+        match what {
             Damage::Level => {
-                let gain = if random.bool() { 0.1 } else { 5.0 };
-                out[at..at + 24_000.min(clean.len() - at)].iter_mut().for_each(|sample| *sample *= gain);
+                let gain = if random.bool() { 0.1 } else { 10.0 };
+                // No converter takes more than full scale.
+                let step = out[at..].iter_mut().take(hertz / 2);
+                step.for_each(|sample| *sample = (*sample * gain).clamp(-1.0, 1.0));
             }
             Damage::Hum => {
-                for (n, sample) in out[at..].iter_mut().take(40_000).enumerate() {
-                    *sample += 0.02 * (n as f32 * 50.0 * std::f32::consts::TAU / 48_000.0).sin();
+                let turn = [50.0, 60.0][random.usize(..2)] * std::f32::consts::TAU / hertz as f32;
+                for (n, sample) in out[at..].iter_mut().take(hertz * 5 / 6).enumerate() {
+                    *sample += 0.032 * (n as f32 * turn).sin();
                 }
             }
             Damage::SilentCrackle => out[at..at + length].fill(0.0),
             Damage::LoudCrackle => {
                 out[at..at + length].iter_mut().for_each(|sample| *sample = random.f32() * 2.0 - 1.0);
             }
-            Damage::Impulse => out[at] = 1.0,
+            Damage::Impulse => out[at] = if random.bool() { 1.0 } else { -1.0 },
             Damage::Flip => out[at..].iter_mut().for_each(|sample| *sample = -*sample),
             Damage::Noise15 => {}
         }
     }
-    if damage == Damage::Noise15 {
+    if what == Damage::Noise15 {
         // 15 dB below the effective value of a square wave of 0.125.
-        out.iter_mut().for_each(|sample| *sample += 0.125 * 0.1778 * normal(random));
+        noise.add(0.125 * 10f32.powf(-15.0 / 20.0), random, out);
     }
-    out
 }
 
-/// Milliseconds that were bad, longest time bad, and whether it ever latched.
-fn judge(frames: FrameRate, samples: &[f32]) -> (u32, i64, bool) {
-    let (mut decoder, mut line) = (Decoder::new(RATE), Line::new(RATE, LATCH));
-    let (mut bad, mut longest, mut latched) = (0, 0, false);
-    let mut last: Option<(i64, f64)> = None;
-    decoder.push(FramePos(0), samples, &mut |heard| match heard {
-        Heard::Word(word) => {
-            let Some(number) = Address::of_word(frames, &word.word).map(|a| a.number(frames)) else { return };
-            let start = (word.start - fogbell::units::Exact(0)).as_f64();
-            let period = frames.samples(1, RATE).as_f64();
-            // As the chase does: as many addresses as words went by.
-            if last.is_some_and(|(n, at)| number > n && number - n == ((start - at) / period).round() as i64)
-            {
-                line.word(word.end.nearest(), number, word.word.user);
-            }
-            last = Some((number, start));
-        }
-        Heard::Line(reading) => {
-            line.reading(&reading);
-            bad += u32::from(!matches!(line.now(), LineNow::Alive | LineNow::NeverHeard));
-            longest = line.bad_since().map_or(longest, |since| longest.max((reading.at - since).0));
-            latched |= line.latched();
-        }
-    });
-    assert_ne!(line.now(), LineNow::NeverHeard, "nothing was heard");
-    (bad, longest, latched)
+/// What a backup made of a line with timecode as its only witness, looked at twice a millisecond.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+struct Seen {
+    looks: u64,
+    bad: u64,
+    /// A hit that was due just then would have been sounded by both machines.
+    doubled: u64,
+    led: u64,
 }
 
+impl std::ops::AddAssign for Seen {
+    fn add_assign(&mut self, more: Seen) {
+        self.looks += more.looks;
+        self.bad += more.bad;
+        self.doubled += more.doubled;
+        self.led += more.led;
+    }
+}
+
+fn watched(rate: SampleRate, samples: &[f32]) -> Seen {
+    let set = Set { rate, sounds: vec![], lanes: vec![], lane_count: 0, songs: vec![], max_lead: 0 };
+    let setup = PeerSetup {
+        backup: true,
+        returning: false,
+        timecode: 0,
+        click: None,
+        align: Span(0),
+        latch: rate.frames(0.06),
+    };
+    let (mut peer, mut seen) = (Peer::new(setup, rate, Frames(0)), Seen::default());
+    let every = every(rate);
+    for (block, at) in samples.chunks_exact(every.0 as usize).zip((0..).step_by(every.0 as usize)) {
+        peer.listen(FramePos(at), block, &[], &Here::default(), &set);
+        let line = peer.facts().0;
+        if line == LineNow::NeverHeard {
+            assert!(at < i64::from(rate.hertz()), "nothing is heard");
+            continue;
+        }
+        seen.looks += 1;
+        seen.bad += u64::from(line != LineNow::Alive);
+        seen.doubled += u64::from(peer.gate(FramePos(at), false) != Gated::Silent);
+        seen.led += u64::from(peer.lead.leads());
+    }
+    seen
+}
+
+/// `HOURS=1000 cargo test --release --test failover` takes longer. The decoder and the state machines are the real
+/// ones; nine of ten hours are heard at 24 kHz, where noise has half as many samples to be averaged out, and costs half.
 #[test]
-fn a_damaged_line_is_never_bad_and_never_latches() {
-    let mut failed = Vec::new();
-    for frames in [FrameRate::Film, FrameRate::Tv25, FrameRate::NtscDrop, FrameRate::Tv30] {
-        let clean = clean(frames, 60);
-        for damage in DAMAGES {
-            let (mut bad, mut longest, mut latched) = (0, 0, false);
-            for seed in 0..4 {
-                let samples = damaged(&clean, damage, &mut fastrand::Rng::with_seed(seed));
-                let (more, long, latch) = judge(frames, &samples);
-                (bad, longest, latched) = (bad + more, longest.max(long), latched | latch);
+fn fifty_hours_of_damaged_timecode_are_never_bad_never_latch_and_double_nothing() {
+    let hours = std::env::var("HOURS").ok().and_then(|hours| hours.parse().ok()).unwrap_or(50u64);
+    let noise = Noise::new();
+    let minutes = hours * 60;
+    let mut told = [Seen::default(); DAMAGES.len()];
+    let kind = |minute: u64| (minute / 7 % 6, (minute / 42).is_multiple_of(10));
+    for (frames, full) in (0..6).flat_map(|frames| [(frames, false), (frames, true)]) {
+        let rate = SampleRate::new(if full { 48_000 } else { 24_000 }).expect("a rate");
+        let clean = clean(rate, FrameRate::ALL[frames as usize], 60);
+        let mine: Vec<u64> = (0..minutes).filter(|minute| kind(*minute) == (frames, full)).collect();
+        let work = |minutes: Vec<u64>| {
+            let (mut line, mut found) = (clean.clone(), [Seen::default(); DAMAGES.len()]);
+            for minute in minutes {
+                let which = minute as usize % DAMAGES.len();
+                line.copy_from_slice(&clean);
+                let mut random = fastrand::Rng::with_seed(minute);
+                damage(rate, DAMAGES[which], &noise, &mut random, &mut line);
+                found[which] += watched(rate, &line);
             }
-            println!("{frames:?} {damage:?}: bad {bad} ms of 240 s, longest {:.1} ms", longest as f64 / 48.0);
-            if bad > 0 || latched {
-                failed.push((frames, damage, bad, latched));
-            }
-        }
+            found
+        };
+        let halves = [0, 1].map(|half| mine.iter().copied().skip(half).step_by(2).collect::<Vec<_>>());
+        let found = std::thread::scope(|scope| {
+            halves.map(|half| scope.spawn(|| work(half))).map(|one| one.join().expect("an hour"))
+        });
+        found.iter().for_each(|found| told.iter_mut().zip(found).for_each(|(all, one)| *all += *one));
     }
-    assert!(failed.is_empty(), "{failed:#?}");
+    for (damage, seen) in DAMAGES.iter().zip(&told) {
+        let hours = seen.looks as f64 / 7_200_000.0;
+        println!("{damage:?}: {hours:.1} h, bad {} half ms, led {}", seen.bad, seen.led);
+    }
+    let looks: u64 = told.iter().map(|seen| seen.looks).sum();
+    // A second or less of each minute goes by before the line is known.
+    assert!(looks as f64 > 0.98 * 7_200_000.0 * hours as f64, "{looks} looks");
+    assert!(told.iter().all(|seen| *seen == Seen { looks: seen.looks, ..Seen::default() }), "{told:#?}");
 }
 
 #[test]
@@ -129,7 +200,7 @@ fn a_dead_line_is_bad_within_nine_milliseconds_and_noise_delays_that() {
     for frames in [FrameRate::Film, FrameRate::Tv30] {
         for cut in [96_001usize, 97_113, 98_765, 100_000] {
             for noise in [0.0f32, 0.003, 0.5] {
-                let mut samples = clean(frames, 3);
+                let mut samples = clean(RATE, frames, 3);
                 let mut random = fastrand::Rng::with_seed(cut as u64);
                 samples[cut..].iter_mut().for_each(|sample| *sample = noise * (random.f32() - 0.5));
                 let (mut decoder, mut line) = (Decoder::new(RATE), Line::new(RATE, LATCH));
@@ -153,8 +224,8 @@ fn a_dead_line_is_bad_within_nine_milliseconds_and_noise_delays_that() {
                 });
                 let after = found.expect("never found") as f64 / 48.0;
                 println!("{frames:?} cut at {cut}, noise {noise}: bad after {after:.1} ms");
-                // White noise makes a run of good edges now and then.
-                let most = if noise == 0.0 { 9.0 } else { 80.0 };
+                // White noise makes a run of good edges now and then: 1 in 100 takes 12 ms.
+                let most = if noise == 0.0 { 9.0 } else { 25.0 };
                 assert!((6.0..=most).contains(&after), "{frames:?} {cut} {noise}: {after} ms");
             }
         }
@@ -163,11 +234,12 @@ fn a_dead_line_is_bad_within_nine_milliseconds_and_noise_delays_that() {
 
 #[test]
 fn the_tail_of_the_decision_statistic_at_falling_levels() {
-    let clean = clean(FrameRate::Tv25, 120);
+    let clean = clean(RATE, FrameRate::Tv25, 600);
+    let noise = Noise::new();
     for db in [15, 12, 10, 8] {
         let mut random = fastrand::Rng::with_seed(db as u64);
-        let gain = 0.125 * 10f32.powf(-(db as f32) / 20.0);
-        let samples: Vec<f32> = clean.iter().map(|sample| sample + gain * normal(&mut random)).collect();
+        let mut samples = clean.clone();
+        noise.add(0.125 * 10f32.powf(-(db as f32) / 20.0), &mut random, &mut samples);
         let (mut gaps, mut decoder) = (Vec::new(), Decoder::new(RATE));
         decoder.push(FramePos(0), &samples, &mut |heard| {
             if let Heard::Line(reading) = heard
@@ -178,9 +250,14 @@ fn the_tail_of_the_decision_statistic_at_falling_levels() {
         });
         gaps.sort_unstable();
         let tail = |part: f64| gaps[((gaps.len() - 1) as f64 * part) as usize] as f64 / 48.0;
-        let (half, thousandth, most) = (tail(0.5), tail(0.999), tail(1.0));
+        let most = tail(1.0);
         println!(
-            "{db} dB: ms since a good edge: median {half:.2}, 1 in 1,000 {thousandth:.2}, most {most:.2} of 10"
+            "{db} dB: ms since a good edge, of 10: median {:.2}, 1 in 1,000 {:.2}, 1 in 100,000 {:.2}, most {most:.2} \
+             of {} looks",
+            tail(0.5),
+            tail(0.999),
+            tail(0.999_99),
+            gaps.len()
         );
         assert!(db < 15 || most < 10.0, "{db} dB: {most} ms");
     }
