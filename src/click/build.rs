@@ -17,6 +17,10 @@ pub trait SoundIndex {
     /// Accent, beat, eighth, sixteenth of an entry of [`Show::sounds`].
     fn kinds(&self, def: usize) -> [u16; 4];
     fn voice(&self, file: &Path) -> Option<u16>;
+    /// What a sound is, whatever it is called and at whatever rate it plays: equal where another machine has the same.
+    fn content(&self, _sound: u16) -> u64 {
+        0
+    }
 }
 
 /// A plain index, for tests and for sounds made elsewhere.
@@ -99,7 +103,7 @@ impl SongBuilder<'_> {
             said: SongSaid {
                 number: self.song.number as u16,
                 base_seconds: slots::base_seconds(self.show, self.song),
-                digest: slots::digest(self.show, self.song),
+                digest: slots::digest(self.show, self.song, &self.contents()),
             },
             title: self.song.title.clone(),
             legs,
@@ -108,6 +112,15 @@ impl SongBuilder<'_> {
             first_section_leg,
             streams: vec![None; self.show.clicks.len()],
         }
+    }
+
+    /// What the song's sounds are: of each click in each section, then the spoken counts.
+    fn contents(&self) -> Vec<u64> {
+        let parts = self.song.sections.iter().flat_map(|section| &section.parts);
+        let kinds = parts.flat_map(|part| self.index.kinds(part.sound));
+        let files = self.song.count_in.iter().flat_map(|count_in| count_in.voice.iter().flatten());
+        let voices = files.filter_map(|file| self.index.voice(file));
+        kinds.chain(voices).map(|sound| self.index.content(sound)).collect()
     }
 
     fn count_in(&self) -> Option<Leg> {

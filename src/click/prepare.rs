@@ -35,4 +35,8 @@ impl SoundIndex for SoundBank {
     fn voice(&self, file: &Path) -> Option<u16> {
         self.voices.get(file).copied()
     }
+
+    fn content(&self, sound: u16) -> u64 {
+        self.contents.get(usize::from(sound)).copied().unwrap_or(0)
+    }
 }

@@ -4,6 +4,7 @@ use super::fault::{Fault, Lines};
 use super::model::{Show, Song};
 use super::walk::Wrong;
 use sha2::{Digest, Sha256};
+use std::path::PathBuf;
 
 /// Songs that can have an hour each; hour 0 belongs to no song.
 const HOURS: usize = 23;
@@ -112,18 +113,25 @@ pub fn shown(seconds: u32) -> String {
     format!("{:02}:{:02}:{:02}", seconds / 3600 % 24, seconds / 60 % 60, seconds % 60)
 }
 
-/// Of everything that makes a song's clicks and the place of its addresses; not of its title, notes or the file's
-/// layout. Equal on two machines that run the same version.
-pub fn digest(show: &Show, song: &Song) -> u32 {
+/// Of everything that makes a song's clicks and the place of its addresses; not of its title, notes, the file's
+/// layout, or what sounds and their files are called. A click track that is streamed is left out: a machine that follows
+/// makes that click itself. `sounds`: what the song's sounds are, in the order of its parts. Equal on two machines that
+/// run the same version.
+pub fn digest(show: &Show, song: &Song, sounds: &[u64]) -> u32 {
     let sections = song.sections.iter().map(|section| {
         let super::model::Section { bars, repeats, vamp, hold, tempo, moves, parts, .. } = section;
-        format!("{bars:?}{repeats}{vamp}{hold}{tempo:?}{moves:?}{parts:?}")
+        let parts = parts.iter().map(|part| super::model::Part { sound: 0, ..part.clone() });
+        format!("{bars:?}{repeats}{vamp}{hold}{tempo:?}{moves:?}{:?}", parts.collect::<Vec<_>>())
     });
     let clicks = show.clicks.iter().map(|click| format!("{}{}", click.name, click.separate_fallback));
+    let count_in = song.count_in.as_ref().map(|count_in| super::model::CountIn {
+        voice: count_in.voice.as_ref().map(|files| vec![PathBuf::new(); files.len()]),
+        ..count_in.clone()
+    });
     let text = format!(
-        "{}{:?}{:?}{:?}{}{}",
+        "{}{}{sounds:?}{count_in:?}{:?}{:?}{}{}",
         base_seconds(show, song),
-        song.count_in,
+        show.ceiling.0,
         song.pickup,
         song.click_ranges,
         sections.collect::<String>(),
@@ -249,9 +257,51 @@ mod tests {
         let one = show(&text);
         let noted = show(&text.replace("title = \"Song 1\"", "title = \"Low Tide\"\nnote = \"Wren counts\""));
         let faster = show(&text.replacen("tempo = 120", "tempo = 121", 1));
-        assert_eq!(digest(&one, &one.songs[0]), digest(&noted, &noted.songs[0]));
-        assert_ne!(digest(&one, &one.songs[0]), digest(&faster, &faster.songs[0]));
-        assert_eq!(digest(&one, &one.songs[1]), digest(&faster, &faster.songs[1]));
-        assert_ne!(digest(&one, &one.songs[0]), digest(&one, &one.songs[1]), "the place of its addresses");
+        let digest = |show: &Show, song: usize| digest(show, &show.songs[song], &[]);
+        assert_eq!(digest(&one, 0), digest(&noted, 0));
+        assert_ne!(digest(&one, 0), digest(&faster, 0));
+        assert_eq!(digest(&one, 1), digest(&faster, 1));
+        assert_ne!(digest(&one, 0), digest(&one, 1), "the place of its addresses");
+    }
+
+    /// What two laptops would say of their first song.
+    fn said(text: &str, folder: &Path) -> u32 {
+        let reading = crate::show::parse_show(text, "test.toml", folder);
+        let show = reading.show.unwrap_or_else(|| panic!("{:?}", reading.faults));
+        let rate = crate::units::SampleRate::standard();
+        crate::click::prepare::prepare(&show, rate).unwrap().set.songs[0].said.digest
+    }
+
+    #[test]
+    fn a_digest_is_of_what_a_sound_is_and_not_of_what_it_is_called() {
+        let folder = tempfile::tempdir().unwrap();
+        let bell = |name: &str, level: i16| {
+            let spec = hound::WavSpec {
+                channels: 1,
+                sample_rate: 44_100,
+                bits_per_sample: 16,
+                sample_format: hound::SampleFormat::Int,
+            };
+            let mut wav = hound::WavWriter::create(folder.path().join(name), spec).unwrap();
+            (0..4000i16).for_each(|n| wav.write_sample(level - level / 4000 * n).unwrap());
+            wav.finalize().unwrap();
+        };
+        bell("bell.wav", 12_000);
+        bell("same.wav", 12_000);
+        bell("softer.wav", 8_000);
+        let with = |table: &str, sound: &str| {
+            let text =
+                songs(1, 8).replace("every = \"beats\"", &format!("every = \"beats\"\nsound = \"{sound}\""));
+            said(&text.replace("[click.drums]", &format!("{table}\n[click.drums]")), folder.path())
+        };
+        let one = with("[sound.kelp]\nbeat = \"bell.wav\"", "kelp");
+        assert_eq!(
+            one,
+            with("[sound.tern]\nbeat = \"softer.wav\"\n[sound.mussel]\nbeat = \"same.wav\"", "mussel")
+        );
+        assert_ne!(one, with("[sound.kelp]\nbeat = \"softer.wav\"", "kelp"));
+        let made = |hertz: &str| with(&format!("[sound.kelp]\nbeat = {{ hertz = {hertz} }}"), "kelp");
+        assert_eq!(made("900"), made("900.0"));
+        assert_ne!(made("900"), made("901"));
     }
 }

@@ -22,6 +22,8 @@ pub(super) struct Prepared {
     pub samples: Vec<f32>,
     pub lead: usize,
     pub notes: Vec<String>,
+    /// A digest of the file's own rate and samples.
+    pub content: u64,
 }
 
 /// Reads, makes mono (mean of the channels), brings to `rate`, finds the onset, cuts what nobody needs.
@@ -38,6 +40,8 @@ pub(super) fn prepare(
     if mono.iter().any(|x| !x.is_finite()) {
         return Err(SoundFault::NotNumbers { file: file() });
     }
+    let own = audio.rate.hertz().to_le_bytes().into_iter();
+    let content = super::digest(own.chain(mono.iter().flat_map(|sample| sample.to_le_bytes())));
     let samples = wav::resample(&mono, audio.rate, rate);
     let loudest = onset::peak(&samples);
     let silent = || SoundFault::Silent { file: file(), peak: Decibels::of(loudest) };
@@ -58,7 +62,7 @@ pub(super) fn prepare(
     }
     notes.extend(late_note(path, found.at, rate));
     notes.extend(hold_to(ceiling, &mut samples, loudest, path));
-    Ok(Prepared { samples, lead, notes })
+    Ok(Prepared { samples, lead, notes, content })
 }
 
 fn fade_in(samples: &mut [f32], frames: usize) {

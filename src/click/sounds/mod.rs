@@ -17,6 +17,7 @@ pub use fault::SoundFault;
 use crate::click::set::Sound;
 use crate::show::model::{Show, SoundSource};
 use crate::units::SampleRate;
+use sha2::{Digest, Sha256};
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
@@ -33,6 +34,8 @@ const ONSET_SECONDS: f64 = 0.005;
 #[derive(Debug, Default)]
 pub struct SoundBank {
     pub sounds: Vec<Sound>,
+    /// What each of them is made from, at whatever rate: how it is synthesised, or a digest of a file's samples.
+    pub contents: Vec<u64>,
     /// For each entry of [`Show::sounds`]: accent, beat, eighth, sixteenth, as indices into `sounds`.
     pub by_def: Vec<[u16; 4]>,
     /// Count-in voices by the path that the show gives.
@@ -85,7 +88,10 @@ impl<'s> Builder<'s> {
     /// A fault is kept and stands for index 0, which nobody sees: the build fails as a whole.
     fn add(&mut self, name: &str, source: &SoundSource, search: onset::Search) -> u16 {
         match self.make(name, source, search) {
-            Ok(sound) => self.bank.sounds.push(sound),
+            Ok((sound, content)) => {
+                self.bank.sounds.push(sound);
+                self.bank.contents.push(content);
+            }
             Err(fault) => {
                 self.faults.push(fault);
                 return 0;
@@ -94,18 +100,23 @@ impl<'s> Builder<'s> {
         u16::try_from(self.bank.sounds.len() - 1).unwrap_or(u16::MAX)
     }
 
-    fn make(&mut self, name: &str, source: &SoundSource, search: onset::Search) -> Result<Sound, SoundFault> {
+    fn make(
+        &mut self,
+        name: &str,
+        source: &SoundSource,
+        search: onset::Search,
+    ) -> Result<(Sound, u64), SoundFault> {
         match source {
             SoundSource::Synth(made) => {
                 let not_made = || SoundFault::NotMade { sound: name.to_owned(), rate: self.rate };
                 let samples = synth::synthesise(made, self.rate).ok_or_else(not_made)?;
-                Ok(self.sound(name, samples, 0))
+                Ok((self.sound(name, samples, 0), digest(format!("{made:?}").bytes())))
             }
             SoundSource::Wav(path) => {
                 let path = self.place(path);
                 let prepared = file::prepare(&path, self.rate, search, self.show.ceiling)?;
                 self.bank.notes.extend(prepared.notes);
-                Ok(self.sound(name, prepared.samples, prepared.lead))
+                Ok((self.sound(name, prepared.samples, prepared.lead), prepared.content))
             }
         }
     }
@@ -132,6 +143,12 @@ impl<'s> Builder<'s> {
         }
         if self.faults.is_empty() { Ok(self.bank) } else { Err(self.faults) }
     }
+}
+
+/// The first eight bytes of a SHA-256.
+fn digest(bytes: impl Iterator<Item = u8>) -> u64 {
+    let bytes: Vec<u8> = bytes.collect();
+    Sha256::digest(bytes).iter().take(8).fold(0, |digest, byte| digest << 8 | u64::from(*byte))
 }
 
 #[cfg(test)]
