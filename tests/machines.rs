@@ -4,7 +4,8 @@
 //! The ear is the sum of both machines' outputs, on the main's time. What it must hear is what a main alone, given the
 //! same commands, would have sounded.
 //!
-//! `SEED=7 cargo test --release --test machines` plays one night again; `NIGHTS=100000` plays more.
+//! `SEED=7 cargo test --release --test machines` plays one night again; `FROM=10000 NIGHTS=100000` plays others and
+//! more.
 
 mod common;
 
@@ -51,6 +52,18 @@ struct Night {
     /// Noise on the timecode line, linear RMS.
     noise: f32,
     block: usize,
+    /// The main's click is this many frames behind its timecode, from each frame on.
+    late: Vec<(i64, i64)>,
+    /// Frames from the mixer into the backup and from the backup to the mixer, together.
+    way: i64,
+    /// A person at the backup, on its frames.
+    pressed: Vec<(i64, Command)>,
+}
+
+impl Night {
+    fn late_at(&self, time: f64) -> i64 {
+        self.late.iter().rev().find(|(from, _)| time >= *from as f64).map_or(0, |late| late.1)
+    }
 }
 
 /// What the ear heard, on the main's time.
@@ -131,28 +144,26 @@ fn play(night: &Night, seed: u64) -> Heard {
     let set = Arc::new(set);
     let (main_setup, backup_setup) = setups(&set, night);
     let mut heard = Heard { per_second: f64::from(night.rate.hertz()), ..Heard::default() };
-    // A main alone, for what is due.
-    let alone = Machine::new(&main_setup, &set, 0);
-    let (line, click, due) = run_main(alone, night, &Night { wrong: Wrong::Nothing, ..night.clone() });
-    let inside = due
-        .iter()
-        .map(|(frame, _)| *frame as f64)
-        .filter(|frame| *frame < night.length as f64 - 0.1 * heard.per_second);
-    heard.due = inside.collect();
-    let (line, click, main) = match night.wrong {
-        Wrong::Nothing | Wrong::TimecodeLead | Wrong::ClickLead | Wrong::Crackle(_) => (line, click, due),
-        _ => run_main(Machine::new(&main_setup, &set, 0), night, night),
-    };
-    heard.main = main.iter().map(|(frame, level)| (*frame as f64, *level)).collect();
+    // A main alone: what is due. What goes wrong is done to what left it.
+    let (mut line, mut click) = run_main(Machine::new(&main_setup, &set, 0), night);
+    let end = night.length as f64 - 0.1 * heard.per_second;
+    let late = |frame: f64| frame + night.late_at(frame) as f64;
+    heard.due = hits(&click).map(|(frame, _)| late(frame)).filter(|frame| *frame < end).collect();
+    break_main(night, &mut line, &mut click);
+    heard.main = hits(&click).map(|(frame, level)| (late(frame), level)).collect();
     let mut random = fastrand::Rng::with_seed(seed);
     let mut noise = move || (0..4).map(|_| random.f32()).sum::<f32>() - 2.0;
     let mut backup = Machine::new(&backup_setup, &set, 2);
     let speed = 1.0 + night.ppm * 1e-6;
+    let mut pressed = night.pressed.iter().peekable();
     let mut at = 0i64;
     while (at as f64) < night.length as f64 / speed {
         let block = night.block;
+        while let Some((_, command)) = pressed.next_if(|(frame, _)| *frame <= at) {
+            backup.stepped.send(When::Now, command.clone());
+        }
         for n in 0..block {
-            let time = (at + n as i64) as f64 * speed;
+            let time = (at + n as i64) as f64 * speed - night.way as f64;
             let wrong = time >= night.at as f64;
             let gone = wrong && night.wrong == Wrong::TimecodeLead;
             let mut value = if gone { 0.0 } else { between(&line, time) } + night.noise * 1.73 * noise();
@@ -164,11 +175,11 @@ fn play(night: &Night, seed: u64) -> Heard {
             backup.stepped.io.input.channel_mut(0, block)[n] = value;
             let no_click = wrong && night.wrong == Wrong::ClickLead;
             backup.stepped.io.input.channel_mut(1, block)[n] =
-                if no_click { 0.0 } else { nearest(&click, time, speed) };
+                if no_click { 0.0 } else { nearest(&click, time - night.late_at(time) as f64, speed) };
         }
         backup.stepped.block(block);
         for event in backup.stepped.events.drain(..) {
-            if std::env::var("TELL").is_ok() && !matches!(event.what, What::Status(_) | What::Peer(_)) {
+            if std::env::var_os("TELL").is_some() && !matches!(event.what, What::Status(_) | What::Peer(_)) {
                 println!("backup {} {:?}", event.at.0, event.what);
             }
             if let What::Peer(now) = event.what {
@@ -196,11 +207,9 @@ fn nearest(samples: &[f32], time: f64, speed: f64) -> f32 {
         .fold(0.0, |most, one| if one.abs() > f32::abs(most) { one } else { most })
 }
 
-type Hits = Vec<(i64, f32)>;
-
-/// Timecode, click and impulses of the main.
-fn run_main(mut main: Machine, night: &Night, wrong: &Night) -> (Vec<f32>, Vec<f32>, Hits) {
-    let (mut line, mut click, mut hits) = (Vec::new(), Vec::new(), Vec::new());
+/// Timecode and click of a main with which nothing is wrong.
+fn run_main(mut main: Machine, night: &Night) -> (Vec<f32>, Vec<f32>) {
+    let (mut line, mut click) = (Vec::new(), Vec::new());
     let mut commands = night.commands.iter().peekable();
     let mut at = 0;
     while at < night.length + 4_000 {
@@ -213,27 +222,34 @@ fn run_main(mut main: Machine, night: &Night, wrong: &Night) -> (Vec<f32>, Vec<f
         at += 64;
         main.stepped.advance(0);
         for event in main.stepped.events.drain(..) {
-            if std::env::var("TELL").is_ok() && !matches!(event.what, What::Status(_) | What::Peer(_)) {
+            if std::env::var_os("TELL").is_some() && !matches!(event.what, What::Status(_) | What::Peer(_)) {
                 println!("main {} {:?}", event.at.0, event.what);
             }
         }
     }
-    let dies = usize::try_from(wrong.at).unwrap_or(0).min(line.len());
-    match wrong.wrong {
+    (line, click)
+}
+
+fn break_main(night: &Night, line: &mut [f32], click: &mut [f32]) {
+    let from = usize::try_from(night.at).unwrap_or(0).min(line.len());
+    match night.wrong {
         Wrong::Dies => {
-            line[dies..].fill(0.0);
-            click[dies..].fill(0.0);
+            line[from..].fill(0.0);
+            click[from..].fill(0.0);
         }
         Wrong::Repeats => {
-            for n in dies..line.len() {
+            for n in from..line.len() {
                 (line[n], click[n]) = (line[n - 128], click[n - 128]);
             }
         }
-        _ => {}
+        Wrong::Nothing | Wrong::TimecodeLead | Wrong::ClickLead | Wrong::Crackle(_) => {}
     }
+}
+
+/// Frame and level of each impulse.
+fn hits(click: &[f32]) -> impl Iterator<Item = (f64, f32)> {
     let levels = click.iter().enumerate().filter(|(_, level)| level.abs() > 0.02);
-    hits.extend(levels.map(|(frame, level)| (frame as i64, *level)));
-    (line, click, hits)
+    levels.map(|(frame, level)| (frame as f64, *level))
 }
 
 /// What the sum of both machines was to the band.
@@ -306,6 +322,9 @@ fn plain(wrong: Wrong, at: i64) -> Night {
         commands: vec![(24_000, When::Now, Command::Start)],
         noise: 0.0,
         block: 64,
+        late: vec![],
+        way: 0,
+        pressed: vec![],
     }
 }
 
@@ -387,6 +406,58 @@ fn a_crackle_of_five_milliseconds_changes_nothing() {
     }
 }
 
+/// Distance of each hit of the backup from the nearest that was due, in frames, with its place.
+fn off(heard: &Heard) -> Vec<(f64, f64)> {
+    let away = |frame: f64| heard.due.iter().map(|due| (frame - due).abs()).fold(f64::MAX, f64::min);
+    heard.backup.iter().map(|(frame, _)| (*frame, away(*frame))).collect()
+}
+
+#[test]
+fn an_offset_is_measured_applied_and_heard_and_what_moves_is_told() {
+    use fogbell::units::Span;
+    let second = 48_000;
+    for (ppm, late, way) in [(-80.0, 144, 0), (130.0, -61, 517)] {
+        let base =
+            Night { witness: true, ppm, way, late: vec![(0, late)], ..plain(Wrong::Dies, 14 * second) };
+        // The click moves by 2 ms after it was measured.
+        let moves =
+            Night { wrong: Wrong::Nothing, late: vec![(0, late), (10 * second, late + 96)], ..base.clone() };
+        let heard = play(&moves, 1);
+        let at = |seconds: i64| heard.peers.iter().rfind(|(at, _)| *at <= seconds * second).unwrap().1;
+        let (measured, moved, settled) = (at(9), at(12), at(19));
+        println!("{ppm} ppm, {late} frames late: measured {measured:?}");
+        assert!((measured.offset_ms - late as f32 / 48.0).abs() < 0.03 && measured.offset_hits > 16);
+        assert!(measured.offset_spread_ms < 0.05 && moved.offset_spread_ms > 0.25, "{measured:?} {moved:?}");
+        assert!(settled.offset_ms - measured.offset_ms > 1.0, "{settled:?}");
+        // Without it the backup takes over beside the grid.
+        let unaligned = play(&base, 1);
+        let (_, worst) = *off(&unaligned).iter().max_by(|a, b| a.1.total_cmp(&b.1)).unwrap();
+        assert!(worst > 55.0, "{worst} frames");
+        // Applied, heard beside the main for two seconds, and after the main is gone.
+        let offset = Span::from_f64(f64::from(measured.offset_ms) * 48.0);
+        let pressed = vec![
+            (9 * second, Command::Align(offset)),
+            (9 * second, Command::OwnWay(Span::ratio(i128::from(way), 1))),
+            (10 * second, Command::Beside(true)),
+            (12 * second, Command::Beside(false)),
+        ];
+        let heard = play(&Night { pressed, ..base }, 1);
+        let off = off(&heard);
+        let within = |from: i64, to: i64| {
+            let range = from as f64..to as f64;
+            off.iter().filter(move |(frame, _)| range.contains(frame)).count()
+        };
+        let alone = 14 * second;
+        assert!(within(10 * second, 12 * second + 4800) >= 8 && within(alone, 20 * second) > 20, "{off:?}");
+        assert_eq!(within(0, 10 * second) + within(12 * second + 4800, alone), 0, "{off:?}");
+        let on_grid = |(frame, away): &(f64, f64)| {
+            // The first hit after the death may have waited for its witness.
+            *away <= 5.8 || (*frame > alone as f64 && *frame < alone as f64 + 0.4 * second as f64)
+        };
+        assert!(off.iter().all(on_grid), "{off:?}");
+    }
+}
+
 /// A random song or three, commands until a second before the main dies, and a death at any moment.
 fn random_night(seed: u64) -> Night {
     let mut random = fastrand::Rng::with_seed(seed);
@@ -435,10 +506,13 @@ fn random_night(seed: u64) -> Night {
         ppm: random.f64() * 600.0 - 300.0,
         wrong: if random.u8(..) < 200 { Wrong::Dies } else { Wrong::Nothing },
         at,
-        length: at + 2 * second,
+        length: at + 3 * second / 2,
         commands,
         noise: 0.125 * 10f32.powf(-f32::from(random.u8(15..60)) / 20.0),
         block: [16, 64, 128, 256][random.usize(..4)],
+        late: vec![],
+        way: 0,
+        pressed: vec![],
     }
 }
 
@@ -469,11 +543,15 @@ fn random_nights_with_a_main_that_dies_lose_one_hit_at_most_and_double_none() {
         night_holds(seed).unwrap_or_else(|why| panic!("{why}"));
         return;
     }
-    let nights = std::env::var("NIGHTS").ok().and_then(|nights| nights.parse().ok()).unwrap_or(5_000u64);
+    let number = |key: &str| std::env::var(key).ok().and_then(|value| value.parse::<u64>().ok());
+    let (base, nights) = (number("FROM").unwrap_or(0), number("NIGHTS").unwrap_or(10_000));
     let threads = std::thread::available_parallelism().map_or(2, std::num::NonZero::get) as u64;
     let found: Vec<Result<usize, String>> = std::thread::scope(|scope| {
-        let work =
-            |first| move || (first..nights).step_by(threads as usize).map(night_holds).collect::<Vec<_>>();
+        let work = |first| {
+            move || {
+                (base + first..base + nights).step_by(threads as usize).map(night_holds).collect::<Vec<_>>()
+            }
+        };
         let all: Vec<_> = (0..threads).map(|first| scope.spawn(work(first))).collect();
         all.into_iter().flat_map(|one| one.join().expect("a night")).collect()
     });

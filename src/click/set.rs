@@ -185,6 +185,24 @@ pub struct Anchor {
     pub stretch: Stretch,
 }
 
+/// A pass of a leg, or the count-in that leads to it, tied to the device.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct PlaceNow {
+    pub song: usize,
+    pub leg: usize,
+    /// The count-in that leads to `leg`, not the leg itself.
+    pub called: bool,
+    pub pass: u32,
+    pub anchor: Anchor,
+}
+
+impl PlaceNow {
+    /// Wherever it is tied to.
+    pub fn is_same_pass(&self, other: &PlaceNow) -> bool {
+        (self.song, self.leg, self.called, self.pass) == (other.song, other.leg, other.called, other.pass)
+    }
+}
+
 /// Tempo for tonight as an exact ratio of durations (written tempo / tonight's); 1/1 unless changed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Stretch {

@@ -73,7 +73,8 @@ impl Judge {
         (self.in_row, self.last_eight) = (0, 0);
     }
 
-    /// Latches after so many covered hits in a row, or so many of eight (two and three unless the show says so). A planned absence covers and counts nothing.
+    /// Latches after so many covered hits in a row, or so many of eight (two and three unless the show says so).
+    /// A planned absence covers and counts nothing.
     pub fn step(&mut self, evidence: Evidence) -> Decision {
         let failed = evidence.primary.is_err();
         if failed && evidence.planned {

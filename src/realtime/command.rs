@@ -84,6 +84,9 @@ pub enum Command {
     StandDown,
     /// The other machine's click was measured to lie this much behind its timecode.
     Align(Span),
+    /// What this machine's own way out and back in again takes, measured since it started: its click leaves as much
+    /// earlier. Nothing where the other machine's click is passed on.
+    OwnWay(Span),
     /// A machine that follows sounds beside the other one, so that a person can hear how they lie; and not any more.
     Beside(bool),
     /// Other songs from now on (the playing one is kept to its end). The old set rides back.

@@ -15,8 +15,8 @@ use super::stream::{STREAM_FRAMES, StreamBlock, TapHeader};
 use super::timecode_out::{MusicNow, NextNow, TimecodeOut};
 use super::transport::{DueHit, Sink, Transport};
 use super::voices::{Voice, Voices};
-use crate::click::set::{Anchor, LegKind, Set, Stretch};
-use crate::timecode::chase::{Here, Jump, Order, tracked};
+use crate::click::set::{Anchor, LegKind, PlaceNow, Set, Stretch};
+use crate::timecode::chase::{Here, Order, tracked};
 use crate::timecode::decode::every;
 use crate::timecode::gate::Gated;
 use crate::timecode::pages::{Run, State};
@@ -643,23 +643,19 @@ impl Engine {
         if let Some(ratio) = peer.chase.ratio().filter(|_| !leads) {
             self.transport.follow_clock(ratio);
         }
-        let mut orders = [None; 64];
-        let mut count = 0;
-        peer.take_orders(|order| {
-            if let Some(slot) = orders.get_mut(count) {
-                *slot = Some(order);
-                count += 1;
+        let soonest = effective(boundary, ahead);
+        while let Some(order) = self.peer.as_mut().and_then(Peer::take_order) {
+            if leads {
+                continue;
             }
-        });
-        for order in orders.into_iter().flatten().filter(|_| !leads) {
-            let soonest = effective(boundary, ahead);
             if matches!(order, Order::Announced(_)) {
                 // One announcement at a time: the last one holds.
                 self.pending.retain(|pending| !matches!(pending.deed, Deed::Told(Order::Announced(_))));
             }
             let at = match order {
-                Order::Place { anchor, .. } => Exact::at(anchor.at.nearest()).max(soonest),
-                Order::Announced(Some(jump)) => Exact::at(jump.anchor.at.nearest()).max(soonest),
+                Order::Place(place) | Order::Announced(Some(place)) => {
+                    Exact::at(place.anchor.at.nearest()).max(soonest)
+                }
                 Order::Announced(None) => continue,
                 _ => soonest,
             };
@@ -725,9 +721,8 @@ impl Engine {
                 let stopped = self.transport.run() == RunState::Stopped;
                 let song = if stopped { self.transport.chosen() } else { place.song };
                 let anchor = Anchor { at: anchor, stretch: Stretch::ONE };
-                self.with_sink(|transport, set, sink, _| {
-                    transport.rejoin(set, song, 0, false, 0, anchor, at, sink)
-                });
+                let first = PlaceNow { song, leg: 0, called: false, pass: 0, anchor };
+                self.with_sink(|transport, set, sink, _| transport.rejoin(set, first, at, sink));
                 if stopped {
                     self.transport.choose(&self.set, (song + 1).min(self.set.songs.len().saturating_sub(1)));
                 }
@@ -750,20 +745,12 @@ impl Engine {
         }
         match order {
             Order::Announced(None) => {}
-            Order::Announced(Some(Jump { song, leg, called, pass, anchor })) => {
-                self.with_sink(|transport, set, sink, _| {
-                    transport.rejoin(set, song, leg, called, pass, anchor, at, sink)
-                });
+            Order::Announced(Some(place)) | Order::Place(place) => {
+                self.with_sink(|transport, set, sink, _| transport.rejoin(set, place, at, sink));
             }
-            Order::Place { song, leg, called, pass, anchor } => {
-                self.with_sink(|transport, set, sink, _| {
-                    transport.rejoin(set, song, leg, called, pass, anchor, at, sink)
-                });
-            }
-            Order::Retime { song, leg, called, pass, anchor } => {
-                let now = self.transport.place();
-                if (now.song, now.leg, now.called, now.pass) == (song, leg, called, pass) {
-                    self.transport.retime(anchor);
+            Order::Retime(place) => {
+                if self.transport.place().is_same_pass(&place) {
+                    self.transport.retime(place.anchor);
                 }
             }
             Order::Hold { song, leg } => {
@@ -824,7 +811,6 @@ impl Engine {
                 hears: self.peer.as_ref().is_some_and(|peer| peer.other().line == LineNow::Alive),
                 next_song: 0,
                 mutes: self.mutes,
-                changes: 0,
             },
             chosen: self.transport.chosen(),
             next: self.announced(),
@@ -1007,7 +993,7 @@ impl Engine {
     fn decide(&mut self, until: FramePos, asked: FramePos) {
         for _ in 0..4096 {
             let command_at = self.pending.first().map_or(until, |pending| pending.at.nearest());
-            let pass_at = self.transport.end_frame(&self.set).unwrap_or(until);
+            let pass_at = self.transport.end_frame(&self.set).map_or(until, |end| self.jump_instead(end));
             let next = command_at.min(pass_at).min(until);
             self.dispatch(next, asked);
             if command_at < until && command_at <= pass_at {
@@ -1021,6 +1007,15 @@ impl Engine {
             }
         }
         self.decided = self.decided.max(until);
+    }
+
+    /// Where another machine jumps as a pass ends, this one's reckoning of the two may be a frame apart: what would
+    /// follow the pass never begins. Returns the pass's end, moved to the jump.
+    fn jump_instead(&self, end: FramePos) -> FramePos {
+        let jump = |pending: &&Pending| matches!(pending.deed, Deed::Told(Order::Announced(Some(_))));
+        let at = self.pending.iter().find(jump).map_or(end, |pending| pending.at.nearest());
+        let near = self.set.rate.frames(SAME_END_SECONDS);
+        if (end..=end + near).contains(&at) { at } else { end }
     }
 
     fn dispatch(&mut self, until: FramePos, asked: FramePos) {
@@ -1162,10 +1157,8 @@ impl Engine {
             Command::GoTo { song, leg, count_in } => self.jump(song, leg, count_in, place, at),
             Command::Place { stretch, .. } | Command::Tempo(stretch) if !stretch.is_positive() => false,
             Command::Place { song, leg, called, pass, at: place, stretch } => {
-                let anchor = Anchor { at: place, stretch };
-                self.with_sink(|transport, set, sink, _| {
-                    transport.rejoin(set, song, leg, called, pass, anchor, at, sink)
-                })
+                let place = PlaceNow { song, leg, called, pass, anchor: Anchor { at: place, stretch } };
+                self.with_sink(|transport, set, sink, _| transport.rejoin(set, place, at, sink))
             }
             Command::Stop => {
                 let plays = self.transport.run() != RunState::Stopped;
@@ -1216,6 +1209,10 @@ impl Engine {
             }
             Command::Align(later) => self.peer.as_mut().is_some_and(|peer| {
                 peer.align(later);
+                true
+            }),
+            Command::OwnWay(way) => self.peer.as_mut().is_some_and(|peer| {
+                peer.own_way(way);
                 true
             }),
             Command::Load(set) => {
@@ -1391,6 +1388,9 @@ impl Engine {
     }
 }
 
+/// A jump of another machine this soon after the end of a pass is at its end.
+const SAME_END_SECONDS: f64 = 0.002;
+
 /// The id of what another machine did.
 const TOLD: u64 = u64::MAX;
 
@@ -1418,6 +1418,7 @@ const fn moves_the_music(command: &Command) -> bool {
             | TakeOver
             | StandDown
             | Align(_)
+            | OwnWay(_)
             | Beside(_)
             | UseFallback { .. }
             | Load(_)

@@ -188,8 +188,12 @@ pub struct PeerNow {
     pub other_leads: bool,
     /// The other machine says that it is in all out.
     pub other_out: bool,
-    /// The song that it plays, or would start next, is not the same on this machine.
+    /// The song that it plays is not the same on this machine.
     pub differs: bool,
+    /// Number as printed of the song that is not the same: the one that it plays, else the one that it would start next;
+    /// 0: none.
+    #[serde(default)]
+    pub differing: u8,
     /// What this machine's place may be off by, in milliseconds; below 0 before it is known.
     pub bound_ms: f32,
     /// How much faster the other machine's clock runs.
@@ -199,9 +203,15 @@ pub struct PeerNow {
     /// Hits that it was measured from; they start again with the stream.
     #[serde(default)]
     pub offset_hits: u32,
+    /// How those hits scatter, root mean square.
+    #[serde(default)]
+    pub offset_spread_ms: f32,
     /// What is applied.
     #[serde(default)]
     pub align_ms: f32,
+    /// This machine's own way out and back in, where that is taken off.
+    #[serde(default)]
+    pub way_ms: f32,
 }
 
 /// A line with timecode.

@@ -11,6 +11,7 @@ use crate::timecode::line::Line;
 use crate::timecode::witness::Witness;
 use crate::timecode::{Decoder, Heard, LineReading};
 use crate::units::{Exact, FramePos, Frames, SampleRate, Span};
+use std::collections::VecDeque;
 
 /// How the other machine is wired.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -53,8 +54,9 @@ pub struct Peer {
     witness: Option<Witness>,
     offset: Option<Offset>,
     measured: Span,
-    /// Orders that came since they were last taken.
-    orders: Vec<Order>,
+    way: Span,
+    /// Orders that came since they were last taken; never more than [`MOST_ORDERS`].
+    orders: VecDeque<Order>,
     /// As of the last reading.
     other: Other,
     click: WitnessNow,
@@ -78,7 +80,8 @@ impl Peer {
             witness: setup.click.map(|_| Witness::new(rate)),
             offset: setup.click.map(|_| Offset::new(rate)),
             measured: Span(0),
-            orders: Vec::with_capacity(MOST_ORDERS),
+            way: Span(0),
+            orders: VecDeque::with_capacity(MOST_ORDERS),
             other: Other::default(),
             click,
             delay,
@@ -100,12 +103,19 @@ impl Peer {
     /// The other machine's click lies this much behind its timecode: what was measured since the start.
     pub fn align(&mut self, measured: Span) {
         self.measured = measured;
-        self.chase.set_offset(self.total() + Span::frames(self.delay));
+        self.chase.set_offset(self.own() + self.measured + Span::frames(self.delay));
     }
 
-    /// This machine's places minus the timecode's.
-    fn total(&self) -> Span {
-        self.setup.align + self.measured
+    /// What leaves this machine is heard, and what the other one sends is heard here, after a way that takes this long
+    /// together. What is passed on goes the same way as this machine's own click.
+    pub fn own_way(&mut self, way: Span) {
+        self.way = if self.delay == Frames(0) { way } else { Span(0) };
+        self.align(self.measured);
+    }
+
+    /// When this machine's click must leave, minus where the other one's is due on its line.
+    fn own(&self) -> Span {
+        self.setup.align - self.way
     }
 
     /// Takes what arrived on the two inputs. Real-time: safe.
@@ -117,7 +127,7 @@ impl Peer {
             Heard::Word(word) => {
                 let told = &mut |order| {
                     if orders.len() < MOST_ORDERS {
-                        orders.push(order);
+                        orders.push_back(order);
                     }
                 };
                 if let Some(trusted) = chase.hear(&word, here, set, told) {
@@ -160,26 +170,19 @@ impl Peer {
         self.lead.step(reading.at, self.other);
     }
 
-    /// Orders that came since the last call. Real-time: safe.
-    pub fn take_orders(&mut self, mut each: impl FnMut(Order)) {
-        self.orders.drain(..).for_each(&mut each);
+    /// The oldest order that has not been taken. Real-time: safe.
+    pub fn take_order(&mut self) -> Option<Order> {
+        self.orders.pop_front()
     }
 
     /// A hit of the click that arrives here is due; `onset` is where this machine would sound it.
     pub fn expect(&mut self, onset: FramePos) {
-        let arrives = onset - self.delay - self.setup.align.nearest();
+        let arrives = onset - self.delay - self.own().nearest();
         if let Some(witness) = &mut self.witness {
             witness.due(arrives);
         }
         if let Some(offset) = &mut self.offset {
             offset.due(arrives - self.measured.nearest());
-        }
-    }
-
-    /// What was due is due no more.
-    pub fn forget(&mut self) {
-        if let Some(witness) = &mut self.witness {
-            witness.forget();
         }
     }
 
@@ -198,7 +201,7 @@ impl Peer {
     fn click_at(&self, onset: FramePos, again: bool) -> WitnessNow {
         let Some(witness) = &self.witness else { return WitnessNow::NotWired };
         let waited = if again { WAIT_SECONDS } else { 0.0 };
-        let arrives = onset - self.delay - self.setup.align.nearest() - self.rate.frames(waited);
+        let arrives = onset - self.delay - self.own().nearest() - self.rate.frames(waited);
         match witness.of(arrives) {
             WitnessNow::NotYet => self.click,
             known => known,
@@ -207,12 +210,15 @@ impl Peer {
 
     /// Whether the click's own hit at `onset` (where it leaves) has arrived: for what is passed on.
     pub fn arrived(&self, onset: FramePos) -> WitnessNow {
-        self.witness.as_ref().map_or(WitnessNow::NotWired, |witness| {
-            witness.of(onset - self.delay - self.setup.align.nearest())
-        })
+        self.witness
+            .as_ref()
+            .map_or(WitnessNow::NotWired, |witness| witness.of(onset - self.delay - self.own().nearest()))
     }
 
     pub fn now(&self, set: &Set) -> PeerNow {
+        let differing = self.chase.differing(set);
+        let ms = |frames: f64| (frames * 1000.0 / f64::from(self.rate.hertz())) as f32;
+        let offset = self.offset.as_ref().filter(|offset| offset.count > 0);
         PeerNow {
             backup: self.setup.backup,
             leads: self.lead.leads(),
@@ -220,16 +226,15 @@ impl Peer {
             click: self.click,
             other_leads: self.other.leads == Some(true),
             other_out: self.chase.state().is_some_and(|state| state.all_out),
-            differs: self.chase.differs(set),
+            differs: differing.is_some_and(|page| !page.next),
+            differing: differing.map_or(0, |page| page.song),
             bound_ms: self.chase.bound_ms(),
             ppm: self.chase.ppm(),
-            offset_ms: self
-                .offset
-                .as_ref()
-                .and_then(Offset::mean)
-                .map_or(0.0, |frames| (frames * 1000.0 / f64::from(self.rate.hertz())) as f32),
-            offset_hits: self.offset.as_ref().map_or(0, |offset| offset.count),
-            align_ms: (self.measured.as_f64() * 1000.0 / f64::from(self.rate.hertz())) as f32,
+            offset_ms: offset.map_or(0.0, |offset| ms(offset.mean)),
+            offset_hits: offset.map_or(0, |offset| offset.count),
+            offset_spread_ms: offset.map_or(0.0, |offset| ms(offset.square.sqrt())),
+            align_ms: ms(self.measured.as_f64()),
+            way_ms: ms(self.way.as_f64()),
         }
     }
 
@@ -240,16 +245,6 @@ impl Peer {
 
     pub const fn other(&self) -> Other {
         self.other
-    }
-
-    /// First frame at which timecode was known to be bad.
-    pub fn bad_since(&self) -> Option<FramePos> {
-        self.line.bad_since()
-    }
-
-    /// How far this machine's place may be off after so long without a word, in frames.
-    pub fn bound_after(&self, frames: Frames) -> f64 {
-        self.chase.bound_after(frames.0 as f64).unwrap_or(f64::INFINITY)
     }
 }
 
@@ -277,6 +272,8 @@ struct Offset {
     slot: usize,
     near: f64,
     mean: f64,
+    /// Mean square about the mean.
+    square: f64,
     count: u32,
 }
 
@@ -289,6 +286,7 @@ impl Offset {
             slot: 0,
             near: 0.02 * f64::from(rate.hertz()),
             mean: 0.0,
+            square: 0.0,
             count: 0,
         }
     }
@@ -301,19 +299,17 @@ impl Offset {
     }
 
     fn push(&mut self, at: FramePos, samples: &[f32]) {
-        let Offset { onsets, bias, dues, near, mean, count, .. } = self;
+        let Offset { onsets, bias, dues, near, mean, square, count, .. } = self;
         onsets.push(at, samples, &mut |onset| {
             let off = |due: &FramePos| (onset.at - Exact::at(*due)).as_f64() - *bias;
             let nearest = dues.iter().flatten().map(off).min_by(|a, b| a.abs().total_cmp(&b.abs()));
             let Some(off) = nearest.filter(|off| off.abs() < *near) else { return };
             *count = count.saturating_add(1);
             // All hits weigh the same until 32; then the last ones count.
-            *mean += (off - *mean) / f64::from((*count).min(32));
+            let (weight, before) = (1.0 / f64::from((*count).min(32)), *mean);
+            *mean += (off - before) * weight;
+            *square += ((off - before) * (off - *mean) - *square) * weight;
         });
-    }
-
-    fn mean(&self) -> Option<f64> {
-        (self.count > 0).then_some(self.mean)
     }
 }
 

@@ -3,7 +3,7 @@
 //! Pure: every call takes its frame, and what it decides depends on nothing else.
 
 use super::event::{RunState, What, Why};
-use crate::click::set::{Anchor, BeatMark, Grid, Hit, Leg, LegKind, Set, SongPlan, Stretch};
+use crate::click::set::{Anchor, BeatMark, Grid, Hit, Leg, LegKind, PlaceNow, Set, SongPlan, Stretch};
 use crate::timecode::chase::tracked;
 use crate::units::{Exact, FramePos, Frames, Span};
 
@@ -36,27 +36,12 @@ pub trait Sink {
 /// What plays now.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Placing {
-    song: usize,
-    leg: usize,
-    /// The count-in that leads to `leg`, not the leg itself.
-    called: bool,
-    pass: u32,
-    anchor: Anchor,
+    place: PlaceNow,
     /// Hits are due no earlier than this.
     since: FramePos,
     /// Hits this much before `since` still sound, on `since`.
     grace: Frames,
     cursor: usize,
-}
-
-/// Which song, leg and anchor a placing has: for claims and status.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct PlaceNow {
-    pub song: usize,
-    pub leg: usize,
-    pub called: bool,
-    pub pass: u32,
-    pub anchor: Anchor,
 }
 
 /// What undo takes back.
@@ -95,11 +80,7 @@ impl Transport {
         Transport {
             run: RunState::Stopped,
             now: Placing {
-                song: 0,
-                leg: 0,
-                called: false,
-                pass: 0,
-                anchor,
+                place: PlaceNow { song: 0, leg: 0, called: false, pass: 0, anchor },
                 since: FramePos(0),
                 grace: Frames(0),
                 cursor: 0,
@@ -132,20 +113,19 @@ impl Transport {
     }
 
     pub fn playing(&self) -> Option<PlaceNow> {
-        let Placing { song, leg, called, pass, anchor, .. } = self.now;
-        (self.run == RunState::Playing).then_some(PlaceNow { song, leg, called, pass, anchor })
+        (self.run == RunState::Playing).then_some(self.now.place)
     }
 
     pub const fn song(&self) -> usize {
-        self.now.song
+        self.now.place.song
     }
 
     fn plan<'s>(&self, set: &'s Set) -> Option<&'s SongPlan> {
-        set.songs.get(self.now.song)
+        set.songs.get(self.now.place.song)
     }
 
     fn leg<'s>(&self, set: &'s Set) -> Option<&'s Leg> {
-        self.plan(set)?.legs.get(self.now.leg)
+        self.plan(set)?.legs.get(self.now.place.leg)
     }
 
     /// The grid that plays.
@@ -154,12 +134,12 @@ impl Transport {
             return None;
         }
         let leg = self.leg(set)?;
-        if self.now.called { leg.count_in.as_deref() } else { Some(&leg.grid) }
+        if self.now.place.called { leg.count_in.as_deref() } else { Some(&leg.grid) }
     }
 
     fn end(&self, set: &Set) -> Option<Exact> {
         let grid = self.grid(set)?;
-        Some(self.now.anchor.at + self.now.anchor.stretch.of(grid.length))
+        Some(self.now.place.anchor.at + self.now.place.anchor.stretch.of(grid.length))
     }
 
     /// The frame on which the pass that plays ends; a pass moved wholly into the past ends where it was moved.
@@ -178,7 +158,7 @@ impl Transport {
         sink: &mut dyn Sink,
     ) {
         let Some(grid) = self.grid(set) else { return };
-        let anchor = self.now.anchor;
+        let anchor = self.now.place.anchor;
         let too_late = asked - late;
         if self.due(grid, self.now.cursor).is_some_and(|frame| frame < too_late) {
             let first = self.now.cursor;
@@ -204,7 +184,7 @@ impl Transport {
 
     fn due(&self, grid: &Grid, index: usize) -> Option<FramePos> {
         let hit = grid.hits.get(index)?;
-        Some(self.now.anchor.frame(hit.local()).max(self.now.since))
+        Some(self.now.place.anchor.frame(hit.local()).max(self.now.since))
     }
 
     /// The pass ended at `at`: what is left of it is handed out, and what follows is placed.
@@ -214,48 +194,30 @@ impl Transport {
             self.stop(at, true, sink);
             return;
         };
-        let Placing { song, leg: index, called, pass, anchor, .. } = self.now;
-        if called {
-            return self.put(
-                set,
-                song,
-                index,
-                false,
-                0,
-                Anchor { at: end, ..anchor },
-                at,
-                Why::Follows,
-                sink,
-            );
+        let now = self.now.place;
+        let tied = |at: Exact| Anchor { at, ..now.anchor };
+        if now.called {
+            let next = PlaceNow { called: false, pass: 0, anchor: tied(end), ..now };
+            return self.put(set, next, at, Why::Follows, sink);
         }
         if leg.vamp && !self.released && leg.grid.length.0 > 0 {
             let (lost, end) = self.lose_passes(&leg.grid, end, asked - late, at, sink);
             let since = end.nearest().max(self.now.since);
-            let pass = pass.saturating_add(1).saturating_add(lost);
-            return self.put(
-                set,
-                song,
-                index,
-                false,
-                pass,
-                Anchor { at: end, ..anchor },
-                since,
-                Why::Vamp,
-                sink,
-            );
+            let pass = now.pass.saturating_add(1).saturating_add(lost);
+            return self.put(set, PlaceNow { pass, anchor: tied(end), ..now }, since, Why::Vamp, sink);
         }
         self.released = false;
-        let next = index + 1;
-        if next >= plan.legs.len() {
+        let next = PlaceNow { leg: now.leg + 1, pass: 0, anchor: tied(end), ..now };
+        if next.leg >= plan.legs.len() {
             return self.song_ended(set, end, at, sink);
         }
         if leg.hold {
             self.run = RunState::Holding;
-            self.now.leg = next;
-            sink.event(at, What::Holding { song: song as u16, leg: next as u16 });
+            self.now.place.leg = next.leg;
+            sink.event(at, What::Holding { song: next.song as u16, leg: next.leg as u16 });
             return;
         }
-        self.put(set, song, next, false, 0, Anchor { at: end, ..anchor }, at, Why::Follows, sink);
+        self.put(set, next, at, Why::Follows, sink);
     }
 
     /// Whole passes of a vamp before `heard` are counted, not played: how many, and where the next one begins.
@@ -267,7 +229,7 @@ impl Transport {
         at: FramePos,
         sink: &mut dyn Sink,
     ) -> (u32, Exact) {
-        let length = self.now.anchor.stretch.of(grid.length).0.max(1);
+        let length = self.now.place.anchor.stretch.of(grid.length).0.max(1);
         let until = |frame| ((Exact::at(frame) - end).0 / length).clamp(0, i128::from(u32::MAX));
         let (skipped, passes) = (until(self.now.since), until(heard.max(self.now.since)));
         if passes > skipped {
@@ -278,7 +240,7 @@ impl Transport {
     }
 
     fn song_ended(&mut self, set: &Set, end: Exact, at: FramePos, sink: &mut dyn Sink) {
-        let next = self.now.song + 1;
+        let next = self.now.place.song + 1;
         let runs_on = self.plan(set).is_some_and(|plan| plan.segue);
         match set.songs.get(next).filter(|plan| runs_on && !plan.legs.is_empty()) {
             Some(plan) => {
@@ -288,42 +250,31 @@ impl Transport {
                 let anchor = Anchor { at: end, stretch };
                 let first = plan.first_section_leg.min(plan.legs.len() - 1);
                 self.chosen = (next + 1).min(set.songs.len().saturating_sub(1));
-                self.put(set, next, first, false, 0, anchor, at, Why::Follows, sink);
+                let first = PlaceNow { song: next, leg: first, called: false, pass: 0, anchor };
+                self.put(set, first, at, Why::Follows, sink);
             }
             None => self.stop(at, true, sink),
         }
     }
 
-    #[expect(clippy::too_many_arguments, reason = "a placing is these facts, named at each call")]
-    fn put(
-        &mut self,
-        set: &Set,
-        song: usize,
-        leg: usize,
-        called: bool,
-        pass: u32,
-        anchor: Anchor,
-        since: FramePos,
-        why: Why,
-        sink: &mut dyn Sink,
-    ) {
+    fn put(&mut self, set: &Set, place: PlaceNow, since: FramePos, why: Why, sink: &mut dyn Sink) {
         self.run = RunState::Playing;
-        if !matches!(why, Why::Follows | Why::Vamp) {
-            self.tonight = anchor.stretch;
-        }
         let follows = matches!(why, Why::Follows | Why::Vamp);
+        if !follows {
+            self.tonight = place.anchor.stretch;
+        }
         let grace = if follows { self.now.grace } else { Frames(0) };
-        self.now = Placing { song, leg, called, pass, anchor, since, grace, cursor: 0 };
+        self.now = Placing { place, since, grace, cursor: 0 };
         if !follows {
             self.now.cursor = self.first_hit_from(set, since.max(self.last_onset + self.guard));
-        } else if anchor.at.nearest() < since {
+        } else if place.anchor.at.nearest() < since {
             self.now.cursor = self.first_hit_from(set, since - grace);
         }
-        self.tell(since, why, sink);
+        self.tell(since, self.now.cursor, why, sink);
     }
 
-    fn tell(&self, at: FramePos, why: Why, sink: &mut dyn Sink) {
-        let Placing { song, leg, called, pass, anchor, cursor, .. } = self.now;
+    fn tell(&self, at: FramePos, from_hit: usize, why: Why, sink: &mut dyn Sink) {
+        let PlaceNow { song, leg, called, pass, anchor } = self.now.place;
         sink.event(
             at,
             What::Placed {
@@ -333,14 +284,14 @@ impl Transport {
                 pass,
                 anchor_at: anchor.at,
                 stretch: anchor.stretch,
-                from_hit: cursor as u32,
+                from_hit: from_hit as u32,
                 why,
             },
         );
     }
 
     fn first_hit_from(&self, set: &Set, frame: FramePos) -> usize {
-        let anchor = self.now.anchor;
+        let anchor = self.now.place.anchor;
         self.grid(set).map_or(0, |grid| grid.hits.partition_point(|hit| anchor.frame(hit.local()) < frame))
     }
 
@@ -358,7 +309,8 @@ impl Transport {
         match self.run {
             RunState::Playing => false,
             RunState::Holding => {
-                let (song, leg, stretch) = (self.now.song, self.now.leg, self.now.anchor.stretch);
+                let (song, leg, stretch) =
+                    (self.now.place.song, self.now.place.leg, self.now.place.anchor.stretch);
                 self.go_to(set, song, leg, true, stretch, Exact::at(at), at, Why::Start, sink)
             }
             RunState::Stopped => self.start_chosen(set, at, sink),
@@ -371,13 +323,13 @@ impl Transport {
         self.chosen = (song + 1).min(set.songs.len().saturating_sub(1));
         let stretch = std::mem::replace(&mut self.chosen_stretch, Stretch::ONE);
         (self.undo, self.ratio) = (None, 1.0);
-        self.now.song = song;
+        self.now.place.song = song;
         if plan.legs.is_empty() {
             self.stop(at, true, sink);
             return true;
         }
         let anchor = Anchor { at: Exact::at((at + self.delay(plan)).max(self.settled)), stretch };
-        self.put(set, song, 0, false, 0, anchor, at, Why::Start, sink);
+        self.put(set, PlaceNow { song, leg: 0, called: false, pass: 0, anchor }, at, Why::Start, sink);
         true
     }
 
@@ -406,39 +358,31 @@ impl Transport {
         } else {
             place
         };
-        self.released = false;
-        self.undo = None;
-        self.put(set, song, leg, called, 0, Anchor { at: place, stretch }, at, why, sink);
+        let place = PlaceNow { song, leg, called, pass: 0, anchor: Anchor { at: place, stretch } };
+        self.jump(set, place, at, why, sink);
         true
     }
 
-    /// Ties a leg, its count-in or a later pass of it to a place that another machine gives.
-    #[expect(clippy::too_many_arguments, reason = "a placing is these facts, named at each call")]
-    pub fn rejoin(
-        &mut self,
-        set: &Set,
-        song: usize,
-        leg: usize,
-        called: bool,
-        pass: u32,
-        anchor: Anchor,
-        at: FramePos,
-        sink: &mut dyn Sink,
-    ) -> bool {
-        let Some(target) = set.songs.get(song).and_then(|plan| plan.legs.get(leg)) else { return false };
-        if called && target.count_in.is_none() {
-            return false;
-        }
+    fn jump(&mut self, set: &Set, place: PlaceNow, at: FramePos, why: Why, sink: &mut dyn Sink) {
         (self.released, self.undo) = (false, None);
-        self.put(set, song, leg, called, pass, anchor, at, Why::Rejoin, sink);
-        true
+        self.put(set, place, at, why, sink);
+    }
+
+    /// Ties a leg, its count-in or a later pass of it to a place that another machine gives.
+    pub fn rejoin(&mut self, set: &Set, place: PlaceNow, at: FramePos, sink: &mut dyn Sink) -> bool {
+        let target = set.songs.get(place.song).and_then(|plan| plan.legs.get(place.leg));
+        let known = target.is_some_and(|target| !place.called || target.count_in.is_some());
+        if known {
+            self.jump(set, place, at, Why::Rejoin, sink);
+        }
+        known
     }
 
     /// The pass that plays keeps its hits and gets a refined place and rate: the other machine's clock runs
     /// unlike this one's. What sounded does not sound again.
     pub fn retime(&mut self, anchor: Anchor) {
         if self.run == RunState::Playing {
-            self.now.anchor = anchor;
+            self.now.place.anchor = anchor;
         }
     }
 
@@ -448,7 +392,7 @@ impl Transport {
             return false;
         }
         self.run = RunState::Holding;
-        (self.now.song, self.now.leg, self.released, self.undo) = (song, leg, false, None);
+        (self.now.place.song, self.now.place.leg, self.released, self.undo) = (song, leg, false, None);
         sink.event(at, What::Holding { song: song as u16, leg: leg as u16 });
         true
     }
@@ -470,41 +414,26 @@ impl Transport {
 
     /// Tells where the music is, as if it had been placed there at `from`: its timing was refined since.
     pub fn tell_again(&self, set: &Set, from: FramePos, sink: &mut dyn Sink) {
-        if self.run != RunState::Playing {
-            return;
+        if self.run == RunState::Playing {
+            self.tell(from, self.first_hit_from(set, from), Why::Rejoin, sink);
         }
-        let Placing { song, leg, called, pass, anchor, .. } = self.now;
-        sink.event(
-            from,
-            What::Placed {
-                song: song as u16,
-                leg: leg as u16,
-                called,
-                pass,
-                anchor_at: anchor.at,
-                stretch: anchor.stretch,
-                from_hit: self.first_hit_from(set, from) as u32,
-                why: Why::Rejoin,
-            },
-        );
     }
 
     /// Where the song as written would have begun for the leg that plays to be where it is.
     pub fn began(&self, set: &Set) -> Exact {
-        let anchor = self.now.anchor;
+        let anchor = self.now.place.anchor;
         let written = self.leg(set).map_or(Span(0), |leg| leg.written);
         anchor.at - anchor.stretch.of(written)
     }
 
     /// The leg that plays or that follows the hold, and its anchor.
     pub const fn place(&self) -> PlaceNow {
-        let Placing { song, leg, called, pass, anchor, .. } = self.now;
-        PlaceNow { song, leg, called, pass, anchor }
+        self.now.place
     }
 
     /// Nothing plays from this frame on.
     pub fn stop(&mut self, at: FramePos, ended: bool, sink: &mut dyn Sink) {
-        let song = self.now.song as u16;
+        let song = self.now.place.song as u16;
         self.run = RunState::Stopped;
         self.released = false;
         self.undo = None;
@@ -512,7 +441,8 @@ impl Transport {
     }
 
     pub fn release(&mut self, set: &Set) -> bool {
-        let vamps = self.grid(set).is_some() && self.leg(set).is_some_and(|leg| leg.vamp) && !self.now.called;
+        let vamps =
+            self.grid(set).is_some() && self.leg(set).is_some_and(|leg| leg.vamp) && !self.now.place.called;
         self.released |= vamps;
         vamps
     }
@@ -520,7 +450,7 @@ impl Transport {
     /// The nearest bar line is now. Stopped, it starts the chosen song at its first section without a count-in.
     pub fn one_is_now(&mut self, set: &Set, at: FramePos, sink: &mut dyn Sink) -> bool {
         let Some(grid) = self.grid(set) else { return self.one_starts(set, at, sink) };
-        let here = self.now.anchor.local(Exact::at(at));
+        let here = self.now.place.anchor.local(Exact::at(at));
         let lines = grid.beats.iter().filter(|beat| beat.beat == 1).map(|beat| beat.local);
         let nearest = lines.chain([grid.length]).min_by_key(|line| (*line - here).0.unsigned_abs());
         nearest.is_some_and(|line| self.move_by(set, at, line - here, Why::OneIsNow, sink))
@@ -528,7 +458,7 @@ impl Transport {
 
     fn one_starts(&mut self, set: &Set, at: FramePos, sink: &mut dyn Sink) -> bool {
         let (song, leg) = match self.run {
-            RunState::Holding => (self.now.song, self.now.leg),
+            RunState::Holding => (self.now.place.song, self.now.place.leg),
             _ => (self.chosen, set.songs.get(self.chosen).map_or(0, |plan| plan.first_section_leg)),
         };
         if set.songs.get(song).is_none_or(|plan| leg >= plan.legs.len()) {
@@ -544,7 +474,7 @@ impl Transport {
     /// The place moves by whole beats; the beats stay where they are.
     pub fn shift_beats(&mut self, set: &Set, at: FramePos, beats: i32, sink: &mut dyn Sink) -> bool {
         let Some(grid) = self.grid(set) else { return false };
-        let here = self.now.anchor.local(Exact::at(at));
+        let here = self.now.place.anchor.local(Exact::at(at));
         let index = grid.beats.partition_point(|beat| beat.local <= here).max(1) - 1;
         let edge = |index: i64| beat_edge(grid, index);
         let target = index as i64 + i64::from(beats);
@@ -561,14 +491,14 @@ impl Transport {
         if self.grid(set).is_none() {
             return false;
         }
-        let delta = self.now.anchor.stretch.undo(Span::frames(later));
+        let delta = self.now.place.anchor.stretch.undo(Span::frames(later));
         if later.0 < -self.grace.0 {
             return self.move_by(set, at, -delta, why, sink);
         }
-        self.now.anchor.at = self.now.anchor.at + Span::frames(later);
+        self.now.place.anchor.at = self.now.place.anchor.at + Span::frames(later);
         (self.now.since, self.now.grace) = (at, self.grace);
         self.undo = Some(Undo::Nudge(later));
-        self.tell(at, why, sink);
+        self.tell(at, self.now.cursor, why, sink);
         true
     }
 
@@ -588,7 +518,7 @@ impl Transport {
     /// The place in the music moves by `delta` (local time), over the edges of legs where it must.
     fn move_by(&mut self, set: &Set, at: FramePos, delta: Span, why: Why, sink: &mut dyn Sink) -> bool {
         let (Some(plan), Some(grid)) = (self.plan(set), self.grid(set)) else { return false };
-        let Placing { song, mut leg, mut called, mut pass, anchor, .. } = self.now;
+        let PlaceNow { song, mut leg, mut called, mut pass, anchor } = self.now.place;
         let mut place = anchor.local(Exact::at(at)) + delta;
         let mut length = grid.length;
         for _ in 0..2 * plan.legs.len() + 2 {
@@ -623,7 +553,8 @@ impl Transport {
         }
         let at_place = Exact::at(at) - anchor.stretch.of(place);
         self.undo = Some(Undo::Move(delta));
-        self.put(set, song, leg, called, pass, Anchor { at: at_place, ..anchor }, at, why, sink);
+        let place = PlaceNow { song, leg, called, pass, anchor: Anchor { at: at_place, ..anchor } };
+        self.put(set, place, at, why, sink);
         true
     }
 
@@ -631,22 +562,22 @@ impl Transport {
     pub fn tempo(&mut self, set: &Set, at: FramePos, stretch: Stretch, sink: &mut dyn Sink) {
         if self.grid(set).is_none() {
             if self.run == RunState::Holding {
-                self.now.anchor.stretch = stretch;
+                self.now.place.anchor.stretch = stretch;
             } else {
                 self.chosen_stretch = stretch;
             }
             return;
         }
-        let here = self.now.anchor.local(Exact::at(at));
-        self.now.anchor = Anchor { at: Exact::at(at) - stretch.of(here), stretch };
+        let here = self.now.place.anchor.local(Exact::at(at));
+        self.now.place.anchor = Anchor { at: Exact::at(at) - stretch.of(here), stretch };
         (self.now.since, self.now.grace, self.tonight) = (at, Frames(0), stretch);
-        self.tell(at, Why::Tempo, sink);
+        self.tell(at, self.now.cursor, Why::Tempo, sink);
     }
 
     /// The first beat after `at` in the pass that plays (with `bar_lines`, the first bar line), or its end.
     pub fn next_beat(&self, set: &Set, at: FramePos, bar_lines: bool) -> Option<Exact> {
         let grid = self.grid(set)?;
-        let anchor = self.now.anchor;
+        let anchor = self.now.place.anchor;
         let after = grid.beats.partition_point(|beat| anchor.frame(beat.local) <= at);
         let later = grid.beats.get(after..).unwrap_or(&[]);
         let found = later.iter().find(|beat| !bar_lines || beat.beat == 1).map(|beat| beat.local);
@@ -657,13 +588,13 @@ impl Transport {
     pub fn section_end(&self, set: &Set) -> Option<Exact> {
         let (plan, leg) = (self.plan(set)?, self.leg(set)?);
         let mut end = self.end(set)?;
-        if self.now.called {
+        if self.now.place.called {
             return Some(end);
         }
-        let rest = plan.legs.get(self.now.leg + 1..).unwrap_or(&[]);
+        let rest = plan.legs.get(self.now.place.leg + 1..).unwrap_or(&[]);
         let same = |next: &&Leg| next.kind == leg.kind && next.section == leg.section;
         for next in rest.iter().take_while(same) {
-            end = end + self.now.anchor.stretch.of(next.grid.length);
+            end = end + self.now.place.anchor.stretch.of(next.grid.length);
         }
         Some(end)
     }
@@ -671,7 +602,7 @@ impl Transport {
     /// The beat that sounds at `at`: its mark, its frame and the next one's.
     pub fn beat_at(&self, set: &Set, at: FramePos) -> Option<(BeatMark, FramePos, FramePos)> {
         let grid = self.grid(set)?;
-        let anchor = self.now.anchor;
+        let anchor = self.now.place.anchor;
         let after = grid.beats.partition_point(|beat| anchor.frame(beat.local) <= at);
         let mark = grid.beats.get(after.max(1) - 1)?;
         let next = grid.beats.get(after).map_or(grid.length, |beat| beat.local);
@@ -681,7 +612,7 @@ impl Transport {
     /// Number of the pass's first bar as printed.
     pub fn first_bar(&self, set: &Set) -> i32 {
         let Some(leg) = self.leg(set) else { return 0 };
-        if !self.now.called {
+        if !self.now.place.called {
             return leg.first_bar;
         }
         1 - leg.count_in.as_ref().map_or(0, |grid| bars(grid)) as i32

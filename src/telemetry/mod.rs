@@ -153,8 +153,14 @@ impl Drain {
     /// Changes go to the log; what a person must know of goes to the screen.
     fn peer(&mut self, at: FramePos, clock: &str, now: PeerNow, log: &mut dyn FnMut(FramePos, Entry)) {
         let before = self.snapshot.peer.replace(now);
-        let facts =
-            |peer: PeerNow| PeerNow { bound_ms: 0.0, ppm: 0.0, offset_ms: 0.0, offset_hits: 0, ..peer };
+        let facts = |peer: PeerNow| PeerNow {
+            bound_ms: 0.0,
+            ppm: 0.0,
+            offset_ms: 0.0,
+            offset_hits: 0,
+            offset_spread_ms: 0.0,
+            ..peer
+        };
         if before.map(facts) == Some(facts(now)) {
             return;
         }

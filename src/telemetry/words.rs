@@ -72,13 +72,16 @@ pub fn machine(before: &PeerNow, now: &PeerNow, clock: &str) -> Option<String> {
     let other = if now.backup { "Main" } else { "Backup" };
     if before.leads != now.leads {
         return Some(match (now.leads, now.backup) {
+            (true, true) if now.line == LineNow::Alive => {
+                format!("CLICK FROM THIS LAPTOP. It took over {clock}.")
+            }
             (true, true) => format!("CLICK FROM THIS LAPTOP. Main lost {clock}."),
             (true, false) => format!("CLICK FROM THIS LAPTOP. It leads since {clock}."),
             (false, _) => format!("THIS LAPTOP IS SILENT and follows the other since {clock}."),
         });
     }
-    if now.differs && !before.differs {
-        return Some("THIS SONG DIFFERS from the other machine's: it would not sound the same.".into());
+    if now.differing != before.differing && now.differing > 0 {
+        return Some(format!("SONG {} DIFFERS from the {}'s.", now.differing, other.to_lowercase()));
     }
     if before.line != now.line {
         return Some(match now.line {

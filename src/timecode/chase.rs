@@ -6,7 +6,7 @@
 use super::clock::{Clock, nominal, ppm};
 use super::pages::{Page, Place, Reader, Run, SongPage, State, TempoPage, UNITS};
 use super::{Address, FrameRate, HeardWord};
-use crate::click::set::{Anchor, Set, Stretch};
+use crate::click::set::{Anchor, PlaceNow, Set, Stretch};
 use crate::realtime::event::RunState;
 use crate::units::{Exact, FramePos, SampleRate, Span};
 
@@ -14,23 +14,11 @@ use crate::units::{Exact, FramePos, SampleRate, Span};
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Order {
     /// Another place than this machine's: from now, or from where it begins when that lies ahead.
-    Place {
-        song: usize,
-        leg: usize,
-        called: bool,
-        pass: u32,
-        anchor: Anchor,
-    },
+    Place(PlaceNow),
     /// A place that begins later; `None`: nothing is announced any more.
-    Announced(Option<Jump>),
+    Announced(Option<PlaceNow>),
     /// The same place, timed anew; void when the music has gone on to another one by then.
-    Retime {
-        song: usize,
-        leg: usize,
-        called: bool,
-        pass: u32,
-        anchor: Anchor,
-    },
+    Retime(PlaceNow),
     Hold {
         song: usize,
         leg: usize,
@@ -51,16 +39,6 @@ const SAME_SECONDS: f64 = 0.02;
 
 /// Two machines may be in different places for so many words: a place page twice, after a tempo page twice.
 const APART_WORDS: u32 = 1 + 4 * super::pages::PAGE_WORDS;
-
-/// A place that is announced.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Jump {
-    pub song: usize,
-    pub leg: usize,
-    pub called: bool,
-    pub pass: u32,
-    pub anchor: Anchor,
-}
 
 /// Where this machine is: what an order is measured against.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -99,7 +77,6 @@ pub struct Chase {
     frames: FrameRate,
     /// Number and count of the last word.
     last: Option<(i64, i64)>,
-    trusted: bool,
     place: Option<Place>,
     /// Number minus count when the place was last received: a place of older addresses times nothing anew.
     place_link: i64,
@@ -126,7 +103,6 @@ impl Chase {
             reader: Reader::default(),
             frames: FrameRate::default(),
             last: None,
-            trusted: false,
             place: None,
             place_link: 0,
             next: None,
@@ -174,13 +150,8 @@ impl Chase {
 
     /// How far the place may be off, in milliseconds; below 0 before it is known.
     pub fn bound_ms(&self) -> f32 {
-        let bound = self.clock.bound_after(0.0).filter(|_| self.clock.words() >= 3);
+        let bound = self.clock.bound_now().filter(|_| self.clock.words() >= 3);
         bound.map_or(-1.0, |samples| (samples * 1000.0 / f64::from(self.rate.hertz())) as f32)
-    }
-
-    /// The same after so many frames without a word.
-    pub fn bound_after(&self, frames: f64) -> Option<f64> {
-        self.clock.bound_after(frames)
     }
 
     /// How much faster the other machine's clock runs.
@@ -188,12 +159,14 @@ impl Chase {
         self.clock.period().map_or(0.0, |period| ppm(period, nominal(self.frames, self.rate)) as f32)
     }
 
-    /// The other machine's digest of the song with this printed number, where it has said one.
-    pub fn differs(&self, set: &Set) -> bool {
-        let said = [self.song, self.next_song];
-        said.into_iter().flatten().any(|page| {
+    /// The song that plays on the other machine, else the one that it would start next, where its digest is another one
+    /// here: its page.
+    pub fn differing(&self, set: &Set) -> Option<SongPage> {
+        let said = [self.song, self.next_song].into_iter().flatten();
+        let differs = |page: &SongPage| {
             page.song > 0 && song_of(set, page.song).is_none_or(|(_, digest)| digest != page.digest)
-        })
+        };
+        said.into_iter().find(differs)
     }
 
     /// Takes one word; tells what follows. Returns the word when it can be trusted. Real-time: safe.
@@ -219,7 +192,6 @@ impl Chase {
             self.reader.gap();
         }
         self.last = Some((number, count));
-        self.trusted = follows;
         let page = self.reader.word(heard.word.user);
         if let Some(page) = page {
             self.take(page);
@@ -314,13 +286,13 @@ impl Chase {
             && (anchor.at - here.anchor).as_f64().abs() < SAME_SECONDS * f64::from(self.rate.hertz());
         if same {
             (self.agreed, self.apart_since) = (Some(*place), None);
-            orders(Order::Retime { song, leg, called, pass: here.pass, anchor });
+            orders(Order::Retime(PlaceNow { song, leg, called, pass: here.pass, anchor }));
         } else if placed && self.is_news(place, link) {
             // What was announced before it is void until it is announced again.
             self.next = None;
             orders(Order::Announced(None));
             let pass = here.pass - here.pass % 32 + u32::from(place.pass);
-            orders(Order::Place { song, leg, called, pass, anchor });
+            orders(Order::Place(PlaceNow { song, leg, called, pass, anchor }));
         }
     }
 
@@ -355,7 +327,7 @@ impl Chase {
         if anchor.at > now {
             self.done = Some(next);
             let (leg, called, pass) = (usize::from(next.leg), next.called, u32::from(next.pass));
-            orders(Order::Announced(Some(Jump { song, leg, called, pass, anchor })));
+            orders(Order::Announced(Some(PlaceNow { song, leg, called, pass, anchor })));
         }
     }
 
@@ -468,7 +440,8 @@ mod tests {
                 HeardWord { word: said, start: Exact(at.0), end: Exact(end.0), cell: 24.0, scatter: 0.0 };
             let mut placed = here.anchor;
             chase.hear(&heard, &here, &set, &mut |order| {
-                if let Order::Retime { anchor, .. } | Order::Place { anchor, .. } = order {
+                if let Order::Retime(PlaceNow { anchor, .. }) | Order::Place(PlaceNow { anchor, .. }) = order
+                {
                     placed = anchor.at;
                     retimed.push((word, start, anchor.at.nearest().0));
                 }

@@ -135,10 +135,9 @@ impl Clock {
         Some(3.0 * self.fit?.error(count))
     }
 
-    /// The same for a time from now on. Real-time: safe.
-    pub fn bound_after(&self, samples: f64) -> Option<f64> {
-        let fit = self.fit?;
-        self.bound(self.last.count as f64 + samples / fit.period)
+    /// The same for the last word. Real-time: safe.
+    pub fn bound_now(&self) -> Option<f64> {
+        self.bound(self.last.count as f64)
     }
 }
 

@@ -94,11 +94,6 @@ impl Lead {
         Lead { alone: None, ..Lead::new(false, rate) }
     }
 
-    /// A machine without another one.
-    pub fn alone(rate: SampleRate) -> Lead {
-        Lead { state: State::Leads, ..Lead::new(false, rate) }
-    }
-
     /// Its clicks sound and its keys count.
     pub const fn leads(&self) -> bool {
         matches!(self.state, State::Leads)
@@ -155,11 +150,6 @@ impl Lead {
     fn may_begin(&self, now: FramePos, began: FramePos, other: Other) -> bool {
         let none = other.line == LineNow::NeverHeard && self.alone.is_some_and(|alone| now - began >= alone);
         none || self.free_since.is_some_and(|since| now - since >= self.free)
-    }
-
-    /// For the drill and the docs: seconds until a main that comes up alone sounds.
-    pub const fn alone_seconds() -> f64 {
-        ALONE_SECONDS
     }
 }
 

@@ -7,7 +7,7 @@
 //! | kind | fields |
 //! |---|---|
 //! | 1 place, 2 next | song number 8, leg 10, its count-in 1, pass (low bits) 5, run 2, leads 1, tempo's number 2, address of local 0 in 1/65,536 s plus one hour 33 |
-//! | 3 state | all out 1, click out 1, released 1, sounds 1, hears the other 1, next song's number 8, mutes of clicks 1 to 16 16, changes so far 8 |
+//! | 3 state | all out 1, click out 1, released 1, sounds 1, hears the other 1, next song's number 8, mutes of clicks 1 to 16 16 |
 //! | 4 song | song number 8, next song (else: the one that plays) 1, digest 32 |
 //! | 5 tempo | tempo's number 2, written over tonight's: over 24, under 24 |
 //!
@@ -15,6 +15,9 @@
 //! address: seconds of timecode (frame number over frames a second) since 00:00:00:00, so that a page needs no
 //! other page to be understood. A `next` page says what is announced; with run 3 nothing is announced, and its `leads`
 //! says that tonight's tempo holds there (else the written one).
+//!
+//! Tonight's changes travel as what they come to: order as the song that starts next, mutes as they are, tempo as its
+//! page, and earlier, later, "one is now" and beats more or less as another address of local 0.
 
 use crate::click::set::Stretch;
 
@@ -65,7 +68,6 @@ pub struct State {
     /// The song that starts next, as printed.
     pub next_song: u8,
     pub mutes: u16,
-    pub changes: u8,
 }
 
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -170,7 +172,6 @@ impl Page {
                     .put(state.hears as u64, 1)
                     .put(state.next_song as u64, 8)
                     .put(state.mutes as u64, 16)
-                    .put(state.changes as u64, 8)
                     .0
             }
             Page::Song(song) => {
@@ -212,7 +213,6 @@ impl Page {
                 hears: bits.flag(),
                 next_song: bits.take(8) as u8,
                 mutes: bits.take(16) as u16,
-                changes: bits.take(8) as u8,
             }),
             4 => {
                 let song = bits.take(8) as u8;
@@ -418,7 +418,7 @@ mod tests {
         Said {
             place: place(7 * HOUR + 12_345),
             next: None,
-            state: State { next_song: 8, mutes: 0b101, changes: 3, sounds: true, ..State::default() },
+            state: State { next_song: 8, mutes: 0b101, sounds: true, ..State::default() },
             song: SongPage { song: 7, next: false, digest: 0xdead_beef },
             next_song: SongPage { song: 8, next: true, digest: 0x0123_4567 },
             tempo: TempoPage { number: 2, stretch: Stretch { over: 1320, under: 1335 } },

@@ -22,7 +22,6 @@ pub struct Witness {
     /// Onset of the last hit that was judged.
     judged: FramePos,
     ready: Frames,
-    onset_at: Option<FramePos>,
 }
 
 impl Witness {
@@ -37,7 +36,6 @@ impl Witness {
             last: WitnessNow::NotYet,
             judged: FramePos(i64::MIN / 2),
             ready: rate.frames(READY_SECONDS),
-            onset_at: None,
         }
     }
 
@@ -77,11 +75,6 @@ impl Witness {
         }
     }
 
-    /// What is due no more (the music moved). Real-time: safe.
-    pub fn forget(&mut self) {
-        self.waiting.clear();
-    }
-
     /// Judges what was due and must have arrived before `now`. `learns`: the other machine is known to be alive, so
     /// that what is heard is what it usually sounds like. Real-time: safe.
     pub fn judge(&mut self, now: FramePos, learns: bool) {
@@ -107,7 +100,6 @@ impl Witness {
         if onset >= self.judged {
             self.judged = onset;
             self.last = if heard { WitnessNow::Heard } else { WitnessNow::Absent };
-            self.onset_at = Some(onset);
         }
     }
 
@@ -124,11 +116,6 @@ impl Witness {
     /// Whether the hit due at `onset` has been judged, and how.
     pub fn of(&self, onset: FramePos) -> WitnessNow {
         if self.judged == onset { self.last } else { WitnessNow::NotYet }
-    }
-
-    /// Nothing is known any more.
-    pub const fn reset(&mut self) {
-        self.last = WitnessNow::NotYet;
     }
 }
 

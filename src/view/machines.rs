@@ -11,12 +11,12 @@ pub struct Words {
     pub line: String,
 }
 
-/// `take_over` and `stand_down` are the keys' names.
-pub fn words(peer: &PeerNow, take_over: &str, stand_down: &str) -> Words {
-    Words { sign: sign(peer, take_over), line: line(peer, stand_down) }
+/// `take_over` and `stand_down` are the keys' names, `differing` the song's that is not the same on both machines.
+pub fn words(peer: &PeerNow, take_over: &str, stand_down: &str, differing: &str) -> Words {
+    Words { sign: sign(peer, take_over, differing), line: line(peer, stand_down, differing) }
 }
 
-fn sign(peer: &PeerNow, take_over: &str) -> Option<(&'static str, String)> {
+fn sign(peer: &PeerNow, take_over: &str, differing: &str) -> Option<(&'static str, String)> {
     if peer.leads {
         return None;
     }
@@ -31,7 +31,7 @@ fn sign(peer: &PeerNow, take_over: &str) -> Option<(&'static str, String)> {
     }
     let text = match (peer.line, peer.click) {
         _ if peer.differs => {
-            format!("THIS SONG DIFFERS from the main's: no cover for it. {take_over} leads now.")
+            format!("{differing} DIFFERS from the main's: no cover. {take_over} leads now.")
         }
         (LineNow::NeverHeard, _) => format!("No main heard yet. {take_over} leads with this laptop."),
         (LineNow::Alive, WitnessNow::Absent) => {
@@ -57,11 +57,17 @@ fn of_line(line: LineNow) -> &'static str {
     }
 }
 
-fn line(peer: &PeerNow, stand_down: &str) -> String {
+fn line(peer: &PeerNow, stand_down: &str, differing: &str) -> String {
+    if peer.line == LineNow::Alive && peer.differing > 0 {
+        return match (peer.backup, peer.differs) {
+            (true, false) => format!("NEXT, {differing}, DIFFERS from the main's: no cover for it"),
+            (true, true) => format!("{differing} DIFFERS from the main's"),
+            (false, _) => format!("BACKUP HAS ANOTHER VERSION of {differing}"),
+        };
+    }
     match (peer.backup, peer.leads) {
         (false, true) if peer.line == LineNow::NeverHeard => "Backup: not heard".into(),
         (false, true) if peer.line != LineNow::Alive => "BACKUP LOST: its timecode is gone".into(),
-        (false, true) if peer.differs => "BACKUP HAS ANOTHER VERSION of this song".into(),
         (false, true) => "Backup: ready, follows".into(),
         (true, true) => match peer.line {
             LineNow::Alive => format!("Main: back and silent. {stand_down} gives the click back to it"),
@@ -119,11 +125,14 @@ mod tests {
         other_leads: true,
         other_out: false,
         differs: false,
+        differing: 0,
         bound_ms: 0.02,
         ppm: 31.0,
         offset_ms: 0.4,
         offset_hits: 20,
+        offset_spread_ms: 0.02,
         align_ms: 0.0,
+        way_ms: 0.0,
     };
 
     #[test]
@@ -138,7 +147,8 @@ mod tests {
             PeerNow { differs: true, ..STANDING },
             PeerNow { backup: false, ..STANDING },
         ];
-        let mut said: Vec<String> = faults.iter().filter_map(|peer| sign(peer, "T")).map(|s| s.1).collect();
+        let mut said: Vec<String> =
+            faults.iter().filter_map(|peer| sign(peer, "T", "2 Eel Net")).map(|s| s.1).collect();
         assert_eq!(said.len(), faults.len());
         said.sort();
         said.dedup();
@@ -148,10 +158,16 @@ mod tests {
     #[test]
     fn a_machine_that_leads_shows_the_music_and_a_line_about_the_other() {
         let leads = PeerNow { leads: true, ..STANDING };
-        assert_eq!(words(&leads, "T", "D").sign, None);
-        assert_eq!(words(&leads, "T", "D").line, "Main: back and silent. D gives the click back to it");
+        let words = |peer: &PeerNow| words(peer, "T", "D", "2 Eel Net");
+        assert_eq!(words(&leads).sign, None);
+        assert_eq!(words(&leads).line, "Main: back and silent. D gives the click back to it");
         let alone = PeerNow { backup: false, line: LineNow::Gone, ..leads };
-        assert_eq!(words(&alone, "T", "D").line, "BACKUP LOST: its timecode is gone");
-        assert!(line(&STANDING, "D").starts_with("Main: followed to ±0.02 ms, +31 ppm"));
+        assert_eq!(words(&alone).line, "BACKUP LOST: its timecode is gone");
+        assert!(words(&STANDING).line.starts_with("Main: followed to ±0.02 ms, +31 ppm"));
+        let next = PeerNow { differing: 2, ..STANDING };
+        assert_eq!(words(&next).line, "NEXT, 2 Eel Net, DIFFERS from the main's: no cover for it");
+        assert!(words(&next).sign.unwrap().1.starts_with("The main plays"), "what plays is covered");
+        let now = PeerNow { differs: true, ..next };
+        assert!(words(&now).sign.unwrap().1.starts_with("2 Eel Net DIFFERS"));
     }
 }

@@ -12,6 +12,7 @@ use crate::renderer::plan_streams;
 use crate::show::model::{Outlet, Rig, Show};
 use crate::show::{self, RefusedSong};
 use crate::units::SampleRate;
+use std::io::{Read as _, Seek, SeekFrom};
 use std::path::Path;
 use std::sync::Arc;
 
@@ -237,8 +238,19 @@ fn ended_badly(folder: &Path) -> bool {
     let newest = logs.filter_map(|entry| Some((entry.metadata().ok()?.modified().ok()?, entry.path()))).max();
     let Some((written, path)) = newest else { return false };
     let fresh = written.elapsed().is_ok_and(|age| age < STILL_TONIGHT);
-    let text = std::fs::read_to_string(path).unwrap_or_default();
+    let text = end_of(&path).unwrap_or_default();
     fresh && !text.lines().rev().take(20).any(|line| line.contains("\"event\":\"end\""))
+}
+
+/// The last part of a file: a night's log may be long.
+fn end_of(path: &Path) -> std::io::Result<String> {
+    const PART: u64 = 64 * 1024;
+    let mut file = std::fs::File::open(path)?;
+    let length = file.metadata()?.len();
+    file.seek(SeekFrom::Start(length.saturating_sub(PART)))?;
+    let mut part = Vec::new();
+    file.take(PART).read_to_end(&mut part)?;
+    Ok(String::from_utf8_lossy(&part).into_owned())
 }
 
 /// A log without an end that was written to within this time belongs to the night that goes on.

@@ -177,22 +177,24 @@ impl Player<'_, '_> {
 
     fn model(&mut self, board: &Board) -> ScreenModel {
         let clicks = self.stage.show.clicks.iter().zip(&board.sources);
+        let leads = board.view.peer.is_some_and(|peer| peer.leads);
         let line = |(click, source): (&crate::show::model::Click, &Source)| ClickLine {
             name: click.name.clone(),
             words: match source {
                 Source::Own => "own".into(),
                 Source::Streamed => "from the track".into(),
                 Source::Fallback => "made by this laptop".into(),
+                Source::External if leads && click.external.is_none() => "own".into(),
                 Source::External => "from outside".into(),
             },
             fallback: *source == Source::Fallback
                 && board.switches.iter().any(|s| s.click == click.name && s.is_fault()),
             muted: false,
         };
-        let mut model = ScreenModel { clicks: clicks.map(line).collect(), ..ScreenModel::default() };
+        let backup = "No backup machine in this rig".into();
+        let mut model = ScreenModel { clicks: clicks.map(line).collect(), backup, ..ScreenModel::default() };
         self.conductor.fill(&board.view, &mut model);
         model.beat_phase = self.phase(board);
-        model.backup = "No backup machine in this rig".into();
         model.power = self.power();
         model.clock = jiff::ZonedDateTime::now().strftime("%H:%M:%S").to_string();
         model.last_event = self.stage.log.last().map(|last| EventLine {

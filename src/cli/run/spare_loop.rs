@@ -129,6 +129,7 @@ fn watch(spare: Loop, shared: &Shared, notes: &Notes, stopped: &Receiver<()>) {
                 }
             }
             *before = Some(found.round_trip_frames);
+            shared.lock().view.round_trip = *before;
         }
     };
     look(judge(judged, &take), &mut before);

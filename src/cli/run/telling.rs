@@ -218,6 +218,7 @@ fn words(command: &Command) -> String {
         Command::TakeOver => "take over".into(),
         Command::StandDown => "stand down".into(),
         Command::Align(later) => format!("align: {:+.2} frames", later.as_f64()),
+        Command::OwnWay(way) => format!("own way out and back: {:.2} frames", way.as_f64()),
         Command::Beside(on) => format!("sound beside the other laptop: {}", if *on { "on" } else { "off" }),
         Command::Load(_) => "load the show again".into(),
     }

@@ -4,7 +4,7 @@ use super::ask::{Ask, Open};
 use super::tonight::Steps;
 use super::{Conductor, EngineView, Out};
 use crate::realtime::command::{Command, When};
-use crate::realtime::event::RunState;
+use crate::realtime::event::{PeerNow, RunState};
 use crate::units::Span;
 use crate::view::keys::Action;
 use crate::view::programme::decimal;
@@ -206,23 +206,29 @@ impl Conductor {
     /// What was measured of the main's click is applied; it holds until the streams start again.
     fn align(&mut self, engine: &EngineView, out: &mut Vec<Out>) {
         let said = match engine.peer {
-            Some(peer) if peer.backup && !peer.leads => {
-                if peer.offset_hits < ENOUGH_HITS {
-                    format!("Not measured yet: {} of {ENOUGH_HITS} hits of the main heard.", peer.offset_hits)
-                } else if peer.offset_ms.abs() > MOST_ALIGN_MS {
-                    format!("Not applied: {:+.2} ms is no alignment. Look at the leads.", peer.offset_ms)
-                } else {
-                    let frames =
-                        f64::from(peer.offset_ms) / 1000.0 * f64::from(self.programme.rate().hertz());
-                    out.push(Out::Send(When::Now, Command::Align(Span::from_f64(frames))));
-                    out.push(Out::Note(format!("aligned by {:+.3} ms, for this start", peer.offset_ms)));
-                    format!("Aligned by {:+.2} ms, for this start. Hear it beside the main.", peer.offset_ms)
-                }
-            }
+            Some(peer) if peer.backup && !peer.leads => match not_to_be_applied(&peer) {
+                Some(why) => why,
+                None => self.apply(&peer, engine, out),
+            },
             Some(_) => "Only a backup that follows is aligned.".into(),
             None => "There is no other laptop in this rig.".into(),
         };
         out.push(Out::Say(said));
+    }
+
+    fn apply(&self, peer: &PeerNow, engine: &EngineView, out: &mut Vec<Out>) -> String {
+        let rate = f64::from(self.programme.rate().hertz());
+        let frames = f64::from(peer.offset_ms) / 1000.0 * rate;
+        out.push(Out::Send(When::Now, Command::Align(Span::from_f64(frames))));
+        let way = engine.round_trip.map_or(String::new(), |way| {
+            out.push(Out::Send(When::Now, Command::OwnWay(Span::from_f64(way))));
+            format!(", and {:.2} ms earlier for its own way out and in", way * 1000.0 / rate)
+        });
+        out.push(Out::Note(format!(
+            "aligned by {:+.3} ms{way}, for this start; {} hits, ± {:.3} ms",
+            peer.offset_ms, peer.offset_hits, peer.offset_spread_ms
+        )));
+        format!("Aligned by {:+.2} ms{way}, for this start. Hear it beside the main.", peer.offset_ms)
     }
 
     fn beside(&mut self, engine: &EngineView, out: &mut Vec<Out>) {
@@ -256,9 +262,24 @@ impl Conductor {
     }
 }
 
-/// An alignment is measured from so many hits, and is no larger than this.
+/// Why an offset is no alignment, in words.
+fn not_to_be_applied(peer: &PeerNow) -> Option<String> {
+    let PeerNow { offset_hits: hits, offset_ms: offset, offset_spread_ms: spread, .. } = *peer;
+    if hits < ENOUGH_HITS {
+        Some(format!("Not measured yet: {hits} of {ENOUGH_HITS} hits of the main heard."))
+    } else if offset.abs() > MOST_ALIGN_MS {
+        Some(format!("Not applied: {offset:+.2} ms is no alignment. Look at the leads."))
+    } else if spread > MOST_SPREAD_MS {
+        Some(format!("Not applied: the main's click moves, ± {spread:.2} ms. Wait until it lies still."))
+    } else {
+        None
+    }
+}
+
+/// An alignment is measured from so many hits, is no larger than this, and lies still.
 const ENOUGH_HITS: u32 = 16;
 const MOST_ALIGN_MS: f32 = 20.0;
+const MOST_SPREAD_MS: f32 = 0.25;
 
 /// What only the machine that leads may do.
 const fn moves_the_music(action: Action) -> bool {

@@ -55,6 +55,8 @@ pub struct EngineView {
     pub streamed: Vec<bool>,
     /// The other machine, where this rig has one.
     pub peer: Option<PeerNow>,
+    /// Frames from an output back to an input, as last measured on the rig's spare loop since the start.
+    pub round_trip: Option<f64>,
 }
 
 impl EngineView {

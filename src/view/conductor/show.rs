@@ -94,7 +94,10 @@ impl Conductor {
         if let Some(peer) = &engine.peer {
             let (take_over, stand_down) =
                 (self.keys.name(Action::TakeOver), self.keys.name(Action::StandDown));
-            let words = machines::words(peer, &take_over, &stand_down);
+            let differing = self.programme.numbered(usize::from(peer.differing));
+            let differing = differing
+                .map_or_else(|| format!("song {}", peer.differing), |song| self.programme.name(song));
+            let words = machines::words(peer, &take_over, &stand_down, &differing);
             (model.stands, model.backup) = (words.sign, words.line);
         }
         self.fill_place(engine, model);

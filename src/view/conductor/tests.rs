@@ -624,3 +624,36 @@ fn the_guards_cover_the_usual_delays() {
     assert!(GUARD >= Duration::from_millis(150));
     assert!(FIRST_REPEAT > Duration::from_millis(660));
 }
+
+#[test]
+fn an_offset_that_lies_still_is_applied_with_this_machines_own_way_and_another_is_refused() {
+    use crate::realtime::event::PeerNow;
+    use crate::units::Span;
+    let still = PeerNow {
+        backup: true,
+        offset_ms: 0.5,
+        offset_hits: 20,
+        offset_spread_ms: 0.02,
+        ..PeerNow::default()
+    };
+    let refused = [
+        (PeerNow { offset_hits: 3, ..still }, "3 of 16"),
+        (PeerNow { offset_ms: 31.0, ..still }, "+31.00 ms is no alignment"),
+        (PeerNow { offset_spread_ms: 0.6, ..still }, "the main's click moves"),
+        (PeerNow { leads: true, ..still }, "Only a backup that follows"),
+    ];
+    for (peer, why) in refused {
+        let mut stage = Stage::new(programme());
+        stage.engine.peer = Some(peer);
+        stage.key(Action::Align);
+        assert!(stage.sent.is_empty() && stage.said.last().unwrap().contains(why), "{:?}", stage.said);
+    }
+    let mut stage = Stage::new(programme());
+    (stage.engine.peer, stage.engine.round_trip) = (Some(still), Some(480.0));
+    stage.key(Action::Align);
+    let sent: Vec<String> = stage.sent.iter().map(|(_, _, command)| format!("{command:?}")).collect();
+    let frames = Span::from_f64(0.5 / 1000.0 * f64::from(stage.conductor.programme.rate().hertz()));
+    let expected = [Command::Align(frames), Command::OwnWay(Span::from_f64(480.0))];
+    assert_eq!(sent, expected.map(|command| format!("{command:?}")));
+    assert!(stage.said.last().unwrap().contains("for this start"), "{:?}", stage.said);
+}
