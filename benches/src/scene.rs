@@ -6,6 +6,7 @@ use fogbell::realtime::engine::{Control, Engine, engine};
 use fogbell::realtime::io::{Io, Process};
 use fogbell::realtime::setup::*;
 use fogbell::show::model::GiveBack;
+use fogbell::timecode::FrameRate;
 use fogbell::units::{Frames, SampleRate, Span};
 use ringbuf::traits::{Consumer, Producer};
 use std::hint::black_box;
@@ -15,6 +16,11 @@ pub const FRAMES: usize = 64;
 const INPUTS: usize = 24;
 const OUTLETS: usize = 16;
 const CLICKS: usize = 8;
+/// Inputs and the output beyond those: the main's timecode, its click, another device's click; timecode out.
+const TIMECODE_IN: u16 = INPUTS as u16;
+const CLICK_IN: u16 = TIMECODE_IN + 1;
+const OTHER_IN: u16 = TIMECODE_IN + 2;
+const TIMECODE_OUT: u16 = OUTLETS as u16;
 /// Sixteenths at 150 a minute.
 const STEP: i64 = 4_800;
 
@@ -117,42 +123,109 @@ fn setup() -> EngineSetup {
     }
 }
 
-/// The engine in that scene, a second into the song.
-pub struct Scene {
+/// It follows a main by timecode and click, writes timecode, and passes on one click of another device.
+fn setup_of_a_backup() -> EngineSetup {
+    let rate = SampleRate::standard();
+    let timecode = TimecodeSetup { channel: TIMECODE_OUT, frames: FrameRate::Tv25, peak: 0.125 };
+    let peer = PeerSetup {
+        backup: true,
+        returning: false,
+        timecode: TIMECODE_IN,
+        click: Some(PeerClick { channel: CLICK_IN, click: 0, passed: None }),
+        align: Span(0),
+        latch: rate.frames(0.06),
+    };
+    let outside = OutsideSetup {
+        channel: OTHER_IN,
+        click: 1,
+        safety: rate.frames(0.008),
+        starts_song: false,
+        tolerance: None,
+        latch: Default::default(),
+    };
+    EngineSetup { timecode: Some(timecode), peer: Some(peer), outside: vec![outside], ..setup() }
+}
+
+/// What the backup hears: one click, and timecode.
+fn setup_of_the_main() -> EngineSetup {
+    let part = |click| PartSetup { source: PartSource::Click(click), left: 0.7, right: 0.0 };
+    EngineSetup {
+        inputs: vec![],
+        outlets: (0..2)
+            .map(|click| OutletSetup { channels: vec![u16::from(click)], parts: vec![part(click)] })
+            .collect(),
+        timecode: Some(TimecodeSetup { channel: 2, frames: FrameRate::Tv25, peak: 0.125 }),
+        ..setup()
+    }
+}
+
+/// A machine and what goes in and out of it.
+struct Machine {
     control: Control,
     engine: Engine,
     io: Io,
+}
+
+impl Machine {
+    fn new(setup: &EngineSetup, inputs: usize, outputs: usize) -> Machine {
+        let (control, engine) = engine(setup, Arc::new(set()));
+        Machine { control, engine, io: Io::new(inputs, outputs, 256) }
+    }
+
+    fn start(&mut self) {
+        let start = Timed { when: When::Now, command: Command::Start, id: 1 };
+        let _ = self.control.commands.try_push(start);
+    }
+
+    fn clear_up(&mut self) {
+        black_box(self.io.output.channel(0, FRAMES));
+        self.io.at = self.io.at + Frames(FRAMES as i64);
+        self.control.events.clear();
+    }
+}
+
+/// The engine in that scene, a second into the song.
+pub struct Scene {
+    machine: Machine,
+    main: Option<Machine>,
     noise: fastrand::Rng,
 }
 
 impl Scene {
-    pub fn new() -> Scene {
-        let (mut control, engine) = engine(&setup(), Arc::new(set()));
-        let _ = control.commands.try_push(Timed { when: When::Now, command: Command::Start, id: 1 });
-        let io = Io::new(INPUTS, OUTLETS, 256);
-        let mut scene = Scene { control, engine, io, noise: fastrand::Rng::with_seed(1) };
+    /// `two`: with timecode in and out and a follower, a main beside it.
+    pub fn new(two: bool) -> Scene {
+        let setup = if two { setup_of_a_backup() } else { setup() };
+        let mut machine = Machine::new(&setup, usize::from(OTHER_IN) + 1, usize::from(TIMECODE_OUT) + 1);
+        let mut main = two.then(|| Machine::new(&setup_of_the_main(), 0, 3));
+        main.as_mut().unwrap_or(&mut machine).start();
+        let mut scene = Scene { machine, main, noise: fastrand::Rng::with_seed(1) };
         for _ in 0..1_000 {
             scene.prepare();
-            scene.io.frames = FRAMES;
-            scene.engine.process(&mut scene.io);
+            scene.machine.engine.process(&mut scene.machine.io);
             scene.clear_up();
         }
         scene
     }
 
-    /// New input: crowd noise, at times near the ceiling.
+    /// New input: crowd noise, at times near the ceiling, and what the main sends.
     pub fn prepare(&mut self) {
-        self.io.frames = FRAMES;
+        let Scene { machine, main, noise } = self;
+        machine.io.frames = FRAMES;
         for channel in 0..INPUTS {
-            let noise = &mut self.noise;
-            self.io.input.channel_mut(channel, FRAMES).fill_with(|| (noise.f32() - 0.5) * 0.3);
+            machine.io.input.channel_mut(channel, FRAMES).fill_with(|| (noise.f32() - 0.5) * 0.3);
         }
+        let Some(main) = main else { return };
+        main.io.frames = FRAMES;
+        main.engine.process(&mut main.io);
+        for (from, to) in [(0, CLICK_IN), (1, OTHER_IN), (2, TIMECODE_IN)] {
+            let sent = main.io.output.channel(from, FRAMES);
+            machine.io.input.channel_mut(usize::from(to), FRAMES).copy_from_slice(sent);
+        }
+        main.clear_up();
     }
 
     pub fn clear_up(&mut self) {
-        black_box(self.io.output.channel(0, FRAMES));
-        self.io.at = self.io.at + Frames(FRAMES as i64);
-        self.control.events.clear();
+        self.machine.clear_up();
     }
 
     pub fn block(&mut self) {
@@ -165,7 +238,7 @@ impl Scene {
 /// The callback, and nothing else. Its name is what callgrind looks for.
 #[inline(never)]
 pub fn process_worst_scene(scene: &mut Scene) {
-    scene.engine.process(&mut scene.io);
+    scene.machine.engine.process(&mut scene.machine.io);
 }
 
 /// Every source times a gain into every outlet, and no more.
