@@ -1,6 +1,6 @@
 //! `fogbell check`: a show file to a set list, or to all its faults.
 
-mod machines;
+pub(crate) mod machines;
 pub(crate) mod set_list;
 
 use self::set_list::SCOPE;

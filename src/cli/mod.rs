@@ -9,6 +9,7 @@ pub mod check;
 pub mod completions;
 pub mod drill;
 pub mod exposure;
+mod files;
 pub mod interfaces;
 pub mod latency;
 pub mod man;

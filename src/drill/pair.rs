@@ -3,52 +3,18 @@
 //! Everything happens on the main's time, counted in frames; nothing reads a clock. The ear hears the sum of the same
 //! feed of both machines, as an in-ear mixer gives it to the drummer.
 
+use super::mishap::Mishap;
+use super::streamed;
 use crate::click::set::Set;
-use crate::listener::{Due, Expect, NoClips, Plan};
+use crate::listener::{Due, Expect, Plan, WavClips};
 use crate::realtime::command::{Command, Timed, When};
 use crate::realtime::engine::{Control, Engine, engine};
-use crate::realtime::event::Event;
+use crate::realtime::event::{Event, What};
 use crate::realtime::io::{Io, Process};
 use crate::realtime::setup::{EngineSetup, PartSource};
 use crate::units::{FramePos, Frames};
 use ringbuf::traits::{Consumer, Producer};
 use std::sync::Arc;
-
-/// Something that goes wrong, on the main's time in frames.
-#[derive(Clone, Debug)]
-pub enum Mishap {
-    /// Every output is silent from here on, inside of a block.
-    MainDies(i64),
-    /// It repeats its last block for ever.
-    MainRepeats(i64),
-    /// Its callback is this much late: frames that nobody asked for.
-    MainLate(i64, i64),
-    /// It is there again, as a new start within the night.
-    MainReturns(i64),
-    BackupDies(i64),
-    /// The lead is out from .. to.
-    TimecodeOut(i64, i64),
-    ClickOut(i64, i64),
-    ReturnOut(i64, i64),
-    /// White noise on the timecode line, dB below the timecode.
-    Noise(f64),
-    /// The line's gain; below 0 it is upside down.
-    Gain(f32),
-    /// Loud noise for so many frames.
-    Crackle(i64, i64),
-    /// Infinities and not-numbers on every input of the main for so many frames.
-    NotANumber(i64, i64),
-    /// Another device's click from here on so many frames later (negative: earlier).
-    PadShifts(i64, i64),
-    /// Each of its hits twice for a second.
-    PadDoubles(i64),
-    /// Hum, and no click any more.
-    PadHums(i64),
-    /// A person at the main.
-    Pressed(i64, Command),
-    /// A person at the backup.
-    PressedBackup(i64, Command),
-}
 
 /// How the two machines stand.
 #[derive(Clone, Debug)]
@@ -62,6 +28,8 @@ pub struct World {
     pub ear: usize,
     /// The click goes through the backup: the ear hears that machine only.
     pub passed: bool,
+    /// The main streams click tracks from disk.
+    pub streamed: bool,
     /// From an output to an input of the other machine, in frames; at least 72.
     pub cable: i64,
     /// How much faster the main's clock runs.
@@ -77,19 +45,24 @@ pub struct World {
 pub struct Played {
     /// On the main's time.
     pub ear: Vec<f32>,
+    /// The main's timecode, as it leaves.
+    pub timecode: Vec<f32>,
     /// Events of the backup, their frames on the main's time.
     pub backup: Vec<Event>,
     pub main: Vec<Event>,
     /// Frames that nobody asked for.
     pub lost: Vec<(i64, i64)>,
+    /// The first frame of a stream that did not come as it should.
+    pub stream_ends: Option<i64>,
 }
 
-const BLOCK: usize = 64;
+/// Frames of a block of either machine.
+pub const BLOCK: usize = 64;
 
-struct Machine {
-    control: Control,
+pub(super) struct Machine {
+    pub(super) control: Control,
     engine: Engine,
-    io: Io,
+    pub(super) io: Io,
     /// Frames since it was started.
     done: i64,
     /// The main's frame on which it was started.
@@ -98,7 +71,7 @@ struct Machine {
 }
 
 impl Machine {
-    fn new(setup: &EngineSetup, set: &Arc<Set>, since: i64) -> Machine {
+    pub(super) fn new(setup: &EngineSetup, set: &Arc<Set>, since: i64) -> Machine {
         let (control, engine) = engine(setup, Arc::clone(set));
         let timecode = setup.timecode.map_or(0, |timecode| usize::from(timecode.channel) + 1);
         let channels = setup.outlets.iter().flat_map(|outlet| &outlet.channels);
@@ -106,12 +79,12 @@ impl Machine {
         Machine { control, engine, io: Io::new(INPUTS, outputs, BLOCK), done: 0, since, next_id: 1 }
     }
 
-    fn send(&mut self, command: Command) {
+    pub(super) fn send(&mut self, command: Command) {
         let _full = self.control.commands.try_push(Timed { when: When::Now, command, id: self.next_id });
         self.next_id += 1;
     }
 
-    fn block(&mut self, lost: i64) {
+    pub(super) fn block(&mut self, lost: i64) {
         (self.io.at, self.io.lost) = (FramePos(self.done + lost), Frames(lost));
         self.io.frames = BLOCK;
         self.engine.process(&mut self.io);
@@ -124,8 +97,26 @@ const INPUTS: usize = 8;
 pub const TIMECODE_IN: u16 = 0;
 pub const CLICK_IN: u16 = 1;
 
-/// Plays from silence. Deterministic for a world and its mishaps.
+/// Plays from silence, as the world is wired. Deterministic for a world and its mishaps.
 pub fn play(world: &World, mishaps: &[Mishap]) -> Played {
+    let mut played = if world.streamed {
+        streamed::play(world, mishaps)
+    } else if world.main.outside.is_empty() {
+        play_machines(world, mishaps)
+    } else {
+        play_pad(world, mishaps)
+    };
+    for mishap in mishaps {
+        if let Mishap::EarOut(from, to) = mishap {
+            let length = played.ear.len();
+            let frame = |at: i64| usize::try_from(at).unwrap_or(0).min(length);
+            played.ear[frame(*from)..frame(*to)].fill(0.0);
+        }
+    }
+    played
+}
+
+fn play_machines(world: &World, mishaps: &[Mishap]) -> Played {
     let mut stage = Stage::new(world, mishaps);
     while stage.time < world.frames {
         stage.step();
@@ -135,10 +126,10 @@ pub fn play(world: &World, mishaps: &[Mishap]) -> Played {
 
 /// Another device plays the show's click into an input of the one machine, which starts the song from it. The device is
 /// a machine of ours that plays alone.
-pub fn play_pad(world: &World, mishaps: &[Mishap]) -> Played {
+fn play_pad(world: &World, mishaps: &[Mishap]) -> Played {
     let mut alone = world.clone();
     alone.main.outside.clear();
-    let clean = play(&alone, &[]).ear;
+    let clean = play_machines(&alone, &[]).ear;
     let mut machine = Machine::new(&world.main, &world.set, 0);
     let mut played = Played::default();
     let hertz = f64::from(world.set.rate.hertz());
@@ -198,7 +189,7 @@ impl<'w> Stage<'w> {
             time: 0,
             main: Some(main),
             backup,
-            speed: 1.0 + world.ppm * 1e-6,
+            speed: world.speed(),
             main_out: vec![Vec::new(); outputs],
             backup_out: vec![Vec::new(); backup_outputs],
             played: Played::default(),
@@ -383,6 +374,8 @@ impl<'w> Stage<'w> {
     }
 
     fn finish(mut self) -> Played {
+        let timecode = self.world.main.timecode.map(|timecode| usize::from(timecode.channel));
+        self.played.timecode = timecode.and_then(|line| self.main_out.get(line)).cloned().unwrap_or_default();
         let length = self.world.frames as usize;
         let own = self.main_out.get(self.world.ear).cloned().unwrap_or_default();
         let other = self.backup_out.get(self.world.ear);
@@ -414,19 +407,43 @@ fn between(samples: &[f32], place: f64) -> f32 {
         .sum::<f64>() as f32
 }
 
-/// What a main alone would have sounded on the ear's channel: with the same people pressing the same keys.
-pub fn due(world: &World, mishaps: &[Mishap]) -> Vec<Due> {
-    let mut alone = world.clone();
-    (alone.backup, alone.main.peer) = (None, None);
-    alone.main.outside.clear();
-    let pressed = |mishap: &&Mishap| matches!(mishap, Mishap::Pressed(_, command) if !leads(command));
-    let pressed: Vec<Mishap> = mishaps.iter().filter(pressed).cloned().collect();
-    let played = play(&alone, &pressed);
-    let mut plan = Plan::new(Arc::clone(&world.set), &world.main, Box::new(NoClips));
-    let mut told = Told { ear: world.ear as u16, dues: Vec::new() };
-    played.main.iter().for_each(|event| plan.take(event, &mut told));
-    plan.finish(FramePos(world.frames), &mut told);
-    told.dues
+/// What a main alone would have sounded on the ear's channel, with the same people pressing the same keys.
+pub struct Clean {
+    pub dues: Vec<Due>,
+    pub ear: Vec<f32>,
+    pub timecode: Vec<f32>,
+    /// Where the song's first frame lies, its count-in included.
+    pub began: i64,
+}
+
+impl Clean {
+    pub fn play(world: &World, mishaps: &[Mishap]) -> Clean {
+        let mut alone = world.clone();
+        (alone.backup, alone.main.peer) = (None, None);
+        alone.main.outside.clear();
+        alone.passed = false;
+        let pressed = |mishap: &&Mishap| matches!(mishap, Mishap::Pressed(_, command) if !leads(command));
+        let pressed: Vec<Mishap> = mishaps.iter().filter(pressed).cloned().collect();
+        let Played { ear, main, timecode, .. } = play(&alone, &pressed);
+        let clips = WavClips::new(world.set.rate.hertz());
+        let mut plan = Plan::new(Arc::clone(&world.set), &world.main, Box::new(clips));
+        let mut told = Told { ear: world.ear as u16, dues: Vec::new() };
+        main.iter().for_each(|event| plan.take(event, &mut told));
+        plan.finish(FramePos(world.frames), &mut told);
+        let began = main.iter().find_map(|event| match event.what {
+            What::Placed { anchor_at, .. } => Some(anchor_at.nearest().0),
+            _ => None,
+        });
+        Clean { dues: told.dues, ear, timecode, began: began.unwrap_or(world.start) }
+    }
+}
+
+impl World {
+    /// Frames of the main in one of the backup.
+    pub fn speed(&self) -> f64 {
+        let rates = f64::from(self.set.rate.hertz()) / f64::from(self.backup_set.rate.hertz());
+        rates * (1.0 + self.ppm * 1e-6)
+    }
 }
 
 const fn leads(command: &Command) -> bool {

@@ -99,7 +99,7 @@ fn backup(main: &MainLine, interface: &InterfaceChoice) -> Vec<String> {
 ///
 /// Source: the time until timecode is known to be bad, one block until that is acted on, and the round trip, which is
 /// two blocks at least: one that fills and one that plays.
-pub(super) fn blind_window_ms(interface: &InterfaceChoice) -> (f64, f64) {
+pub(crate) fn blind_window_ms(interface: &InterfaceChoice) -> (f64, f64) {
     let block = f64::from(interface.block) * 1000.0 / f64::from(interface.rate.hertz());
     let known = PATIENCE_SECONDS * 1000.0 + block;
     (known + 2.0 * block, known)

@@ -10,9 +10,10 @@ mod target;
 mod told;
 mod words;
 
+pub use consent::given as consent;
 pub use measure::{Aim, quiet_of};
 pub use sweep::history;
-pub use target::Channel;
+pub use target::{Channel, input as input_of, output as output_of};
 
 use super::Outcome;
 use crate::latency::ProbeKind;

@@ -1,7 +1,7 @@
 //! Files to everything a run needs, with an interface that is open.
 
 use super::Args;
-use crate::cli::Outcome;
+use crate::cli::{Outcome, files};
 use crate::click::prepare::prepare;
 use crate::click::set::Set;
 use crate::device::{self, DeviceError, Interface, Negotiated, OpenSetup, Opened};
@@ -61,26 +61,11 @@ impl From<DeviceError> for Refusal {
 }
 
 /// A show as read, for the start and for reading it again at sound check.
-pub struct Read {
-    pub show: Show,
-    pub refused: Vec<RefusedSong>,
-    /// The faults of the refused songs, rendered.
-    pub told: String,
-}
+pub use crate::cli::files::ReadShow as Read;
 
 /// Errors: the file cannot be read, or nothing in it can be played.
 pub fn read(path: &Path) -> Result<Read, Refusal> {
-    let reading = show::read_show(path).map_err(|error| {
-        Refusal::input(format!(
-            "error: {}: {error}\n  to mend it: give the path of a show file",
-            path.display()
-        ))
-    })?;
-    let told = show::render(&reading.faults, &reading.text, &reading.name, false);
-    match reading.show {
-        Some(show) if !show.songs.is_empty() => Ok(Read { show, refused: reading.refused, told }),
-        _ => Err(Refusal::input(told)),
-    }
+    files::show(path).map_err(Refusal::input)
 }
 
 /// Sounds, grids and streams at a rate. Errors: sounds that cannot be used.
@@ -146,20 +131,7 @@ fn slots_fit(show: &Show, rig: &Rig, path: &Path) -> Result<(), Refusal> {
 
 fn rig(path: Option<&Path>, show: &Show) -> Result<Rig, Refusal> {
     let Some(path) = path else { return Ok(show::default_rig(show)) };
-    let reading = show::read_rig(path).map_err(|error| {
-        Refusal::input(format!(
-            "error: {}: {error}\n  to mend it: give the path of a rig file",
-            path.display()
-        ))
-    })?;
-    let mut faults = reading.faults.clone();
-    if faults.is_empty() {
-        faults = reading.faults_against(show);
-    }
-    match reading.rig {
-        Some(rig) if faults.is_empty() => Ok(rig),
-        _ => Err(Refusal::input(show::render(&faults, &reading.text, &reading.name, false))),
-    }
+    files::rig(path, show).map_err(Refusal::input)
 }
 
 /// What leaves where on this interface: the rig's outputs, or a fold of them where it has fewer; with a
