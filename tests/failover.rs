@@ -129,7 +129,15 @@ impl std::ops::AddAssign for Seen {
 }
 
 fn watched(rate: SampleRate, samples: &[f32]) -> Seen {
-    let set = Set { rate, sounds: vec![], lanes: vec![], lane_count: 0, songs: vec![], max_lead: 0 };
+    let set = Set {
+        rate,
+        sounds: vec![],
+        lanes: vec![],
+        lane_count: 0,
+        songs: vec![],
+        lane_peaks: vec![],
+        max_lead: 0,
+    };
     let setup = PeerSetup {
         backup: true,
         returning: false,

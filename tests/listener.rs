@@ -457,6 +457,7 @@ mod from_events {
             vamp: false,
             hold: false,
             count_in: None,
+            ambient: None,
             written: Span(0),
         };
         let song = SongPlan {
@@ -474,7 +475,15 @@ mod from_events {
             .collect();
         let lanes = vec![ClickLanes { own: 0, fallback: 1 }];
         let rate = SampleRate::standard();
-        Arc::new(Set { rate, sounds, lanes, lane_count: 2, songs: vec![song], max_lead: 0 })
+        Arc::new(Set {
+            rate,
+            sounds,
+            lanes,
+            lane_count: 2,
+            songs: vec![song],
+            max_lead: 0,
+            lane_peaks: vec![],
+        })
     }
 
     /// Channel 0: the click. Channels 1 and 2: the click at −6 dB left and the fallback's lane on both.

@@ -13,7 +13,10 @@ use fogbell::latency::shot::{Shot, ShotSetup, shooter};
 use fogbell::realtime::command::{Command, When};
 use fogbell::realtime::event::{Source, What};
 use fogbell::realtime::io::{Io, Process};
-use fogbell::realtime::setup::{EngineSetup, OutsideSetup, PeerClick, PeerSetup, TimecodeSetup};
+use fogbell::realtime::setup::{
+    Compress, EngineSetup, InputSetup, OutletSetup, OutsideSetup, PartSetup, PartSource, PeerClick,
+    PeerSetup, Talks, TimecodeSetup,
+};
 use fogbell::realtime::stream::{STREAM_FRAMES, StreamBlock};
 use fogbell::show::model::Latch;
 use fogbell::timecode::FrameRate;
@@ -216,12 +219,37 @@ fn feed(random: &mut fastrand::Rng, bench: &mut Stepped, next: &mut i64, generat
     }
 }
 
+/// What keys do to microphones.
+fn random_room(random: &mut fastrand::Rng) -> Command {
+    match random.usize(..6) {
+        0 => Command::AmbientKill(random.bool()),
+        1 | 2 => Command::AmbientHand(random.f32() * 12.0 - 6.0),
+        3 => Command::AmbientRides,
+        _ => Command::Talk(random.bool()),
+    }
+}
+
+/// A room with everything that can be asked of it, and two talkbacks, in an outlet of two sides besides their own.
+fn furnish(setup: &mut EngineSetup) {
+    let compress = Some(Compress { above: 0.1, ratio: 3.0 });
+    let room = InputSetup { compress, steep: true, low_pass_hertz: 9_000.0, ..InputSetup::default() };
+    let (channel, delay) = (1, Frames(333));
+    let keyed = InputSetup { channel, delay, talks: Some(Talks::ByKey), ..InputSetup::default() };
+    let voice = InputSetup { talks: Some(Talks::ByVoice), gate_opens: Some(0.2), ..InputSetup::default() };
+    setup.inputs = vec![room, keyed, voice];
+    let sources = [PartSource::Click(0), PartSource::Input(0), PartSource::Input(1), PartSource::Input(2)];
+    let parts = sources.map(|source| PartSetup { source, left: 1.0, right: -0.7 });
+    let next = setup.outlets.len() as u16;
+    setup.outlets.push(OutletSetup { channels: vec![next, next + 1], parts: parts.to_vec() });
+}
+
 #[test]
 fn a_million_blocks_with_every_command_allocate_free_and_call_nothing() {
     let mut random = fastrand::Rng::with_seed(7);
     let sets: Vec<Arc<Set>> = (0..4).map(|seed| Arc::new(scene(seed))).collect();
     let mut setup = setup(&sets[0], 2);
     setup.lanes = 4;
+    furnish(&mut setup);
     (setup.record, setup.tap_inputs) = (true, 2);
     let mut bench = Stepped::new(&setup, Arc::clone(&sets[0]));
     bench.events.reserve(100_000);
@@ -243,6 +271,7 @@ fn a_million_blocks_with_every_command_allocate_free_and_call_nothing() {
                     at: Exact::at(at),
                     stretch: Stretch::ONE,
                 },
+                2 | 3 => random_room(&mut random),
                 _ => random_command(&mut random, &sets[0]),
             };
             bench.send(when, command);
@@ -401,7 +430,8 @@ fn machines_that_send_and_follow_timecode_and_a_pad_allocate_free_and_call_nothi
 fn hostile(random: &mut fastrand::Rng, set: &Set) -> Command {
     let far = |random: &mut fastrand::Rng| random.i64(..) >> random.u32(..60);
     let any = |random: &mut fastrand::Rng| random.usize(..) >> random.u32(40..64);
-    match random.usize(..8) {
+    match random.usize(..9) {
+        7 => random_room(random),
         0 => Command::Choose { song: any(random) },
         1 => Command::GoTo { song: any(random) % 4, leg: any(random) % 12, count_in: random.bool() },
         2 => Command::ShiftBeats(random.i32(..) >> random.u32(..31)),
@@ -428,6 +458,9 @@ fn hostile_night(seed: u64) {
     setup.max_block = random.usize(..5000);
     setup.look_ahead = random.usize(1..200);
     setup.record = random.bool();
+    if random.bool() {
+        furnish(&mut setup);
+    }
     others(&mut random, &mut setup);
     let mut bench = Stepped::new(&setup, Arc::clone(&set));
     let (mut stream_at, mut generation) = (0, 0);

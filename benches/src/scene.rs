@@ -67,6 +67,7 @@ fn set() -> Set {
         vamp: true,
         hold: false,
         count_in: None,
+        ambient: None,
         written: Span(0),
     };
     let song = SongPlan {
@@ -85,6 +86,7 @@ fn set() -> Set {
         lane_count: CLICKS,
         songs: vec![song],
         max_lead: 0,
+        lane_peaks: vec![],
     }
 }
 
@@ -103,10 +105,9 @@ fn setup() -> EngineSetup {
         inputs: (0..INPUTS as u16)
             .map(|channel| InputSetup {
                 channel,
-                in_song: 0.25,
                 between: 0.5,
-                high_pass_hertz: 100.0,
-                inverted: false,
+                low_pass_hertz: 10_000.0,
+                ..InputSetup::default()
             })
             .collect(),
         outlets: (0..OUTLETS as u16)

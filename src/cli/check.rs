@@ -171,6 +171,7 @@ fn print_json(read: &Read) -> Outcome {
         object.insert("digest".into(), json!(show.digest));
         object.insert("clicks".into(), set_list::clicks_json(show));
         object.insert("feeds".into(), set_list::feeds_json(show, &rig));
+        object.insert("inputs".into(), set_list::inputs_json(show, &rig));
         object.insert("machines".into(), json!(machines::lines(show, &rig)));
         if rig.main.is_some() {
             let (least, _) = machines::blind_window_ms(&rig.interface);

@@ -53,7 +53,9 @@ pub fn build(show: &Show, rate: SampleRate, index: &dyn SoundIndex) -> Set {
     let max_lead = sounds.iter().map(|sound| sound.lead).max().unwrap_or(0);
     let songs =
         show.songs.iter().map(|song| SongBuilder { show, song, rate, index, lanes: &lanes }.plan()).collect();
-    Set { rate, sounds, lanes, lane_count, songs, max_lead }
+    let mut set = Set { rate, sounds, lanes, lane_count, songs, max_lead, lane_peaks: Vec::new() };
+    set.find_peaks();
+    set
 }
 
 /// Own lanes first, in order of the clicks; then a lane for each fallback that differs.
@@ -247,6 +249,7 @@ impl SongBuilder<'_> {
                 vamp: section.vamp && last,
                 hold: section.hold && last,
                 count_in: called.clone(),
+                ambient: section.ambient.map(|level| level.gain()),
                 ..leg(LegKind::Section, name.clone(), grid, *bar as i32)
             });
             *bar += section.bars.len() as u32;
@@ -341,6 +344,7 @@ fn leg(kind: LegKind, section_name: Arc<str>, grid: Arc<Grid>, first_bar: i32) -
         vamp: false,
         hold: false,
         count_in: None,
+        ambient: None,
         written: Span(0),
     }
 }

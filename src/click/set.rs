@@ -15,6 +15,32 @@ pub struct Set {
     pub songs: Vec<SongPlan>,
     /// The largest [`Sound::lead`] of the set.
     pub max_lead: u32,
+    /// The loudest sample of each lane by plan; empty where nobody has looked ([`Set::find_peaks`]).
+    pub lane_peaks: Vec<f32>,
+}
+
+impl Set {
+    /// Looks at every hit and every track.
+    pub fn find_peaks(&mut self) {
+        let peak = |sound: &Sound| sound.samples.iter().fold(0.0f32, |most, sample| most.max(sample.abs()));
+        let sounds: Vec<f32> = self.sounds.iter().map(peak).collect();
+        let mut peaks = vec![0.0f32; self.lane_count];
+        let legs = self.songs.iter().flat_map(|song| &song.legs);
+        let grids = legs.flat_map(|leg| leg.count_in.iter().chain([&leg.grid]));
+        for hit in grids.flat_map(|grid| grid.hits.iter()) {
+            let sound = sounds.get(usize::from(hit.sound)).copied().unwrap_or(0.0);
+            if let Some(most) = peaks.get_mut(usize::from(hit.lane)) {
+                *most = most.max(sound * hit.gain);
+            }
+        }
+        for (stream, lanes) in self.songs.iter().flat_map(|song| song.streams.iter().zip(&self.lanes)) {
+            let expected = stream.iter().flat_map(|stream| stream.expected.iter().flat_map(|leg| leg.iter()));
+            if let Some(most) = peaks.get_mut(usize::from(lanes.own)) {
+                *most = expected.fold(*most, |most, peak| most.max(*peak));
+            }
+        }
+        self.lane_peaks = peaks;
+    }
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -77,6 +103,8 @@ pub struct Leg {
     pub hold: bool,
     /// The count-in that leads to this leg when it is called (after a hold, or going to a section).
     pub count_in: Option<Arc<Grid>>,
+    /// Level of the room in this section instead of each microphone's own, linear.
+    pub ambient: Option<f32>,
     /// Where this leg starts in the song as written (vamps once), from the start of the count-in.
     pub written: Span,
 }

@@ -281,6 +281,7 @@ fn other_show(set: &Set) -> Set {
         lane_count: set.lane_count,
         songs,
         max_lead: set.max_lead,
+        lane_peaks: set.lane_peaks.clone(),
     }
 }
 

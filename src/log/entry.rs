@@ -1,7 +1,7 @@
 //! The one definition of what a log line holds: writer, reader, schema and table come from it.
 
 use crate::listener::Verdict;
-use crate::realtime::event::{Cause, PeerNow, RunState, Source, Why};
+use crate::realtime::event::{Cause, PeerNow, RideWhy, RunState, Source, Why};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -73,6 +73,19 @@ pub enum Entry {
     ClickOut { on: bool },
     /// One click muted, or back.
     Mute { click: u8, name: String, on: bool },
+    /// An input's level moves in a straight line (of gain, not of decibels) from this line's frame on; −200 dB is
+    /// silence. While the room is killed it is silent whatever else these lines say.
+    Ride {
+        /// Place of the input in the show file, from 0.
+        input: u8,
+        from_db: f64,
+        to_db: f64,
+        seconds: f64,
+        #[schemars(with = "String")]
+        why: RideWhy,
+    },
+    /// The talkbacks that a key opens: open, or not.
+    Talk { on: bool },
     /// A callback was late or short: frames that nobody asked for.
     Xrun { lost_frames: i64 },
     /// A hit whose frame nobody asked for sounded this much late.

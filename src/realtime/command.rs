@@ -66,6 +66,14 @@ pub enum Command {
     Undo,
     /// Lets a vamp end after this pass.
     Release,
+    /// Every microphone of the room silent within 10 ms (howl), until it is taken back. Talkback and clicks stay.
+    AmbientKill(bool),
+    /// A hand on the room: so many dB louder than it was, and no ride by itself until the next song begins.
+    AmbientHand(f32),
+    /// The hand lets go: the room rides by itself again.
+    AmbientRides,
+    /// The talkbacks that a key opens: open, or not.
+    Talk(bool),
     MuteClick {
         click: usize,
         muted: bool,

@@ -5,7 +5,7 @@ use super::claim::{AHEAD_SECONDS, Claim};
 use super::command::{Command, Timed, When};
 use super::event::{Cause, Event, LineNow, RunState, Source, Status, What, Why, WitnessNow};
 use super::io::{Io, Planar, Process};
-use super::outlet::Outlet;
+use super::outlet::{Outlet, Sources};
 use super::outside::{Ask, Outside};
 use super::passed::Passed;
 use super::peer::{Peer, WAIT_SECONDS, effective, onset_bias};
@@ -31,6 +31,10 @@ const COMMANDS: usize = 256;
 const EVENTS: usize = 8192;
 /// What a stream's ring holds: enough to outlast a slow disk.
 const STREAM_SECONDS: f64 = 2.0;
+/// How slowly the room comes up when the show is loaded.
+const ROOM_SECONDS: f64 = 1.5;
+/// Frames from one look at who talks to the next.
+const TALK_EVERY: i64 = 256;
 /// Seconds of every channel that the recorder may be behind.
 const TAP_SECONDS: usize = 4;
 
@@ -119,6 +123,8 @@ pub struct Engine {
     buses: Planar,
     rooms: Planar,
     mixes: Planar,
+    /// For the part of a mix that is rooms.
+    spare: Planar,
     tap: Option<TapIn>,
     tap_channels: (usize, usize),
     peak: f32,
@@ -140,8 +146,10 @@ pub struct Engine {
     stream_origin: Option<(usize, Exact)>,
     status_every: Frames,
     status_at: FramePos,
-    room_open: Frames,
-    room_close: Frames,
+    /// The song that the room rides with.
+    rides_with: Option<usize>,
+    /// Inputs, bit by bit, into which somebody talks.
+    talking: u64,
     timecode: Option<TimecodeOut>,
     peer: Option<Peer>,
     /// 1 = this machine's clicks sound; 0 = it stands by.
@@ -218,6 +226,7 @@ pub fn engine(setup: &EngineSetup, set: Arc<Set>) -> (Control, Engine) {
         buses: Planar::new(setup.clicks.len().max(1), piece),
         rooms: Planar::new(setup.inputs.len().max(1), piece),
         mixes: Planar::new(mixes, piece),
+        spare: Planar::new(2, piece),
         tap_channels: tap_in.as_ref().map_or((0, 0), |(_, inputs, outputs)| (*inputs, *outputs)),
         tap: tap_in.map(|(end, ..)| end),
         peak: 0.0,
@@ -232,8 +241,8 @@ pub fn engine(setup: &EngineSetup, set: Arc<Set>) -> (Control, Engine) {
         stream_origin: None,
         status_every: rate.frames(0.010),
         status_at: FramePos(i64::MIN / 2),
-        room_open: rate.frames(1.5),
-        room_close: rate.frames(0.6),
+        rides_with: None,
+        talking: 0,
         timecode: setup.timecode.map(|timecode| TimecodeOut::new(timecode, rate)),
         peer: setup.peer.map(|peer| Peer::new(peer, rate, Frames(setup.look_ahead as i64))),
         gate: Ramp::steady(if setup.peer.is_some() { 0.0 } else { 1.0 }),
@@ -253,6 +262,8 @@ pub fn engine(setup: &EngineSetup, set: Arc<Set>) -> (Control, Engine) {
             engine.tell_switch(click, FramePos(0), Source::External, Cause::Plan);
         }
     }
+    engine.inputs.rider.load(FramePos(0), rate.frames(ROOM_SECONDS).0 as u32);
+    engine.expect_clicks();
     (Control { commands: commands_in, events, retired, streams, tap }, engine)
 }
 
@@ -494,12 +505,81 @@ impl Engine {
                     self.out.tell(soon, What::Muted { click: *click as u8, muted: *muted });
                 }
             }
-            _ => return false,
+            _ => return self.room_command(id, at, command),
         }
         if id != TOLD {
             self.out.tell(at, What::Done { id });
         }
         true
+    }
+
+    /// The room and the talkbacks, on the frame that leaves a look-ahead later.
+    fn room_command(&mut self, id: u64, at: FramePos, command: &Command) -> bool {
+        let now = at + self.look_ahead;
+        let Engine { inputs, out, .. } = self;
+        let mut told = |at: FramePos, what: What| out.tell(at, what);
+        match command {
+            Command::AmbientKill(killed) => inputs.rider.kill(*killed, now, &mut told),
+            Command::AmbientHand(step) => inputs.rider.hand(*step, now, &mut told),
+            Command::AmbientRides => inputs.rider.release(now, &mut told),
+            Command::Talk(on) => {
+                inputs.rider.talk(*on, now);
+                told(now, What::Talk(*on));
+            }
+            _ => return false,
+        }
+        self.out.tell(at, What::Done { id });
+        true
+    }
+
+    /// How loud the clicks of each outlet become by plan.
+    fn expect_clicks(&mut self) {
+        let Engine { set, outlets, clicks, .. } = self;
+        let lane = |lane: u8| set.lane_peaks.get(usize::from(lane)).copied().unwrap_or(0.0);
+        let click = |click: u8| {
+            clicks
+                .get(usize::from(click))
+                .map_or(0.0, |click| lane(click.own_lane).max(lane(click.fallback_lane)))
+        };
+        outlets.iter_mut().for_each(|outlet| outlet.expect(click, lane));
+    }
+
+    /// Whoever talks makes the rest of their feeds step back: looked at where no block size moves it.
+    fn hear_talk(&mut self, end: FramePos) {
+        if self.inputs.talks() == 0 || end.0.rem_euclid(TALK_EVERY) != 0 {
+            return;
+        }
+        let talking = self.inputs.talking(self.rendered);
+        if talking != self.talking {
+            self.talking = talking;
+            self.outlets.iter_mut().for_each(|outlet| outlet.talked(talking, self.rendered));
+        }
+    }
+
+    /// The room begins to close in time for a count that is ordered for later.
+    fn foresee(&mut self, start: FramePos, end: FramePos) {
+        let starts = |deed: &Deed| matches!(deed, Deed::Asked(Command::Start | Command::GoTo { .. }));
+        let Some(pending) = self.pending.iter().find(|pending| starts(&pending.deed)) else { return };
+        let count = pending.at.nearest() + self.transport.count_after_start(&self.set);
+        let Some(from) = self.inputs.rider.closes_at(count).filter(|from| (start..end).contains(from)) else {
+            return;
+        };
+        let fresh = self.rides_with.is_none();
+        let Engine { inputs, out, .. } = self;
+        inputs.rider.song(None, fresh, from, count, &mut |at, what| out.tell(at, what));
+    }
+
+    /// The room opens a moment after the last hit, where that comes before the music's end.
+    fn open_after_last(&mut self, start: FramePos, end: FramePos) {
+        if !self.inputs.rider.is_in_song() {
+            return;
+        }
+        let Some(last) = self.transport.last_hit(&self.set) else { return };
+        let from = last + self.inputs.rider.wait();
+        if (start..end).contains(&from) {
+            let Engine { inputs, out, .. } = self;
+            inputs.rider.between(from, last, &mut |at, what| out.tell(at, what));
+        }
     }
 
     /// The first bar line at least 10 ms away, or that moment itself when nothing plays.
@@ -521,7 +601,9 @@ impl Engine {
             self.lead = lead(&set).max(self.least_lead);
             self.transport = Transport::new(&set);
             self.outside.iter_mut().flatten().for_each(Outside::look_anew);
-            (What::Done { id }, std::mem::replace(&mut self.set, set))
+            let old = std::mem::replace(&mut self.set, set);
+            self.expect_clicks();
+            (What::Done { id }, old)
         } else {
             (What::Refused { id }, set)
         };
@@ -559,16 +641,18 @@ impl Engine {
         self.arrive(io, at, done, frames);
         self.render(Some((io, done)), at, start, frames);
         self.leave(io, at, done, frames);
+        self.hear_talk(at + Frames(frames as i64));
         self.listen(io, at, done, frames);
     }
 
     /// Frames until the next moment at which timecode or the other machine is looked at.
     fn to_boundary(&self, at: FramePos) -> usize {
+        let until = |every: i64| usize::try_from(every - at.0.rem_euclid(every)).unwrap_or(1);
+        let talk = if self.inputs.talks() == 0 { usize::MAX } else { until(TALK_EVERY) };
         if self.peer.is_none() && self.timecode.is_none() && self.outside.iter().all(Option::is_none) {
-            return usize::MAX;
+            return talk;
         }
-        let every = every(self.set.rate).0;
-        usize::try_from(every - at.0.rem_euclid(every)).unwrap_or(1)
+        until(every(self.set.rate).0).min(talk)
     }
 
     fn is_boundary(&self, at: FramePos) -> bool {
@@ -970,7 +1054,9 @@ impl Engine {
     fn render(&mut self, io: Option<(&Io, usize)>, asked: FramePos, start: FramePos, frames: usize) {
         let end = start + Frames(frames as i64);
         self.claims.iter_mut().filter(|claim| claim.is_wanted()).for_each(|claim| claim.read(start, frames));
+        self.foresee(start, end);
         self.decide(end + self.lead, asked);
+        self.open_after_last(start, end);
         // Before a short sound has come and gone within the piece.
         for index in 0..self.claims.len() {
             self.judge_hits(index, end, false);
@@ -982,9 +1068,10 @@ impl Engine {
         voices.mix(set, start, frames, lanes);
         self.room(io, start, frames);
         self.click_buses(start, frames);
+        let from = Sources { lanes: &self.lanes, clicks: &self.buses, rooms: &self.rooms };
         let mut first = 0;
         for outlet in &mut self.outlets {
-            first = outlet.mix(&self.lanes, &self.buses, &self.rooms, &mut self.mixes, first, frames);
+            first = outlet.mix(from, start, &mut self.mixes, first, frames, &mut self.spare);
         }
         self.rendered = end;
     }
@@ -1055,7 +1142,7 @@ impl Engine {
     /// A leg was placed: streams are asked for where they do not simply run on, and the room closes.
     fn placed(&mut self, set: &Set, at: FramePos) {
         let Some(now) = self.transport.playing() else { return };
-        self.inputs.ride(true, at, Frames(0), self.room_close.0 as u32);
+        self.ride_with(set, at);
         let Some(leg) = set.songs.get(now.song).and_then(|plan| plan.legs.get(now.leg)) else { return };
         // A machine that follows makes streamed clicks itself: a track runs at its own rate only.
         let follows_other = self.peer.as_ref().is_some_and(|peer| peer.setup.backup || !peer.lead.leads());
@@ -1076,6 +1163,17 @@ impl Engine {
             }
         }
         self.resolve_again(at + Frames(1));
+    }
+
+    /// The room rides with the leg that was placed at `at`: nothing before a lead ahead of it has been rendered.
+    fn ride_with(&mut self, set: &Set, at: FramePos) {
+        let Some(now) = self.transport.playing() else { return };
+        let leg = set.songs.get(now.song).and_then(|plan| plan.legs.get(now.leg));
+        let section = leg.and_then(|leg| leg.ambient);
+        let fresh = self.rides_with.replace(now.song) != Some(now.song);
+        let count = now.anchor.at.nearest().max(at);
+        let Engine { inputs, out, lead, .. } = self;
+        inputs.rider.song(section, fresh, at - *lead, count, &mut |at, what| out.tell(at, what));
     }
 
     fn want_stream(&mut self, click: usize, at: FramePos, follows: bool, streamed: bool) {
@@ -1119,8 +1217,12 @@ impl Engine {
     /// Nothing plays (or the click holds) from `at` on: the room opens, streams end.
     fn rested(&mut self, at: FramePos) {
         self.stream_origin = None;
-        let wait = self.set.rate.frames(0.5);
-        self.inputs.ride(false, at, wait, self.room_open.0 as u32);
+        if self.transport.run() == RunState::Stopped {
+            self.rides_with = None;
+        }
+        let last = self.transport.last_onset();
+        let Engine { inputs, out, lead, .. } = self;
+        inputs.rider.between(at - *lead, last, &mut |at, what| out.tell(at, what));
         self.outside.iter_mut().flatten().for_each(|outside| outside.clear(false));
         for click in 0..self.claims.len() {
             self.judge_hits(click, at, true);
@@ -1147,6 +1249,11 @@ impl Engine {
             Deed::Asked(command) => self.execute(id, command, at, place),
         };
         self.out.tell(at, if done { What::Done { id } } else { What::Refused { id } });
+        if !done && self.transport.run() != RunState::Playing {
+            // A start that came to nothing opens the room again.
+            let Engine { inputs, out, lead, .. } = self;
+            inputs.rider.between(at - *lead, at, &mut |at, what| out.tell(at, what));
+        }
     }
 
     fn execute(&mut self, id: u64, command: Command, at: FramePos, place: Exact) -> bool {
@@ -1376,6 +1483,7 @@ impl Engine {
             peak: std::mem::replace(&mut self.peak, 0.0),
             limiter: std::mem::replace(&mut self.deepest, 1.0),
             frames: frames as u32,
+            room: self.inputs.rider.now(self.talking != 0),
             ..Status::default()
         };
         if let Some((mark, beat_at, next_beat_at)) = here {
@@ -1421,6 +1529,10 @@ const fn moves_the_music(command: &Command) -> bool {
             | OwnWay(_)
             | Beside(_)
             | UseFallback { .. }
+            | AmbientKill(_)
+            | AmbientHand(_)
+            | AmbientRides
+            | Talk(_)
             | Load(_)
     )
 }

@@ -76,6 +76,15 @@ pub enum What {
         click: u8,
         muted: bool,
     },
+    /// An input's level moves from this frame on: linear, its trim included. Once a ride, never once a block.
+    Ride {
+        input: u8,
+        from: f32,
+        to: f32,
+        frames: u32,
+        why: RideWhy,
+    },
+    Talk(bool),
     Xrun {
         lost: Frames,
     },
@@ -126,6 +135,38 @@ pub enum Why {
     Undo,
     Tempo,
     Rejoin,
+}
+
+/// Why an input's level moves.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum RideWhy {
+    /// A song begins.
+    Song,
+    /// A section has a level of its own, or the next one has none.
+    Section,
+    /// The music rests.
+    Between,
+    Hand,
+    /// The hand let go.
+    Released,
+    Killed,
+    BackFromKill,
+}
+
+/// How the room and the talkbacks stand.
+#[derive(Clone, Copy, Debug, PartialEq, Default)]
+pub struct RoomNow {
+    /// There is a microphone of the room.
+    pub rides: bool,
+    /// At the level of a song, not of the pause between songs.
+    pub in_song: bool,
+    pub killed: bool,
+    pub by_hand: bool,
+    /// What the hand added.
+    pub hand_db: f32,
+    /// Somebody talks: the rest has stepped back.
+    pub talking: bool,
 }
 
 /// What feeds a click.
@@ -268,6 +309,7 @@ pub struct Status {
     pub peak: f32,
     pub limiter: f32,
     pub frames: u32,
+    pub room: RoomNow,
 }
 
 #[derive(

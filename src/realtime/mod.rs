@@ -18,6 +18,14 @@ pub mod true_peak;
 
 pub mod limiter;
 
+pub mod guard;
+
+pub mod biquad;
+
+pub mod dynamics;
+
+pub mod ride;
+
 pub mod ambient;
 
 pub mod transport;

@@ -3,7 +3,8 @@
 pub use super::outside::OutsideSetup;
 pub use super::peer::{PeerClick, PeerSetup};
 pub use super::timecode_out::TimecodeSetup;
-use crate::units::SampleRate;
+pub use crate::show::model::Talks;
+use crate::units::{Frames, SampleRate};
 
 /// Everything the engine's memory is sized by.
 #[derive(Clone, Debug, PartialEq)]
@@ -48,12 +49,64 @@ pub const UNPLACED: u16 = u16::MAX;
 pub struct InputSetup {
     /// Channel of the interface, from 0.
     pub channel: u16,
-    /// Linear, while a song runs and between songs.
+    /// A talkback, and when it is heard. `None`: a microphone of the room, which rides and can be killed.
+    pub talks: Option<Talks>,
+    /// Linear, at all times.
+    pub trim: f32,
+    /// Linear, over the trim, while a song runs and between songs.
     pub in_song: f32,
     pub between: f32,
-    /// 0 for none.
+    /// How long the ride down takes, how long the ride up, and how long after the last hit that begins.
+    pub close: Frames,
+    pub open: Frames,
+    pub wait: Frames,
+    /// 0 for none: then a direct current is kept off, and no more.
     pub high_pass_hertz: f64,
+    /// The high-pass falls by 24 dB an octave instead of 12.
+    pub steep: bool,
+    /// 0 for none.
+    pub low_pass_hertz: f64,
     pub inverted: bool,
+    /// It is made later by this.
+    pub delay: Frames,
+    pub compress: Option<Compress>,
+    /// Linear level at which its gate opens.
+    pub gate_opens: Option<f32>,
+    /// A talkback: what it leaves of the rest, linear.
+    pub dims: f32,
+}
+
+/// Start values at 48 kHz (common practice, no source): −12 and 0 dB, 0.6 s and 1.5 s, 0.5 s after the last hit.
+impl Default for InputSetup {
+    fn default() -> Self {
+        InputSetup {
+            channel: 0,
+            talks: None,
+            trim: 1.0,
+            in_song: 0.25,
+            between: 1.0,
+            close: Frames(28_800),
+            open: Frames(72_000),
+            wait: Frames(24_000),
+            high_pass_hertz: 150.0,
+            steep: false,
+            low_pass_hertz: 0.0,
+            inverted: false,
+            delay: Frames(0),
+            compress: None,
+            gate_opens: None,
+            dims: 0.25,
+        }
+    }
+}
+
+/// What is above a level is divided.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Compress {
+    /// Linear.
+    pub above: f32,
+    /// 3 for 3:1.
+    pub ratio: f32,
 }
 
 /// What leaves on one or two output channels, limited together.
@@ -67,6 +120,7 @@ pub struct OutletSetup {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct PartSetup {
     pub source: PartSource,
+    /// Below 0 where its polarity is turned round.
     pub left: f32,
     /// Unused on a mono outlet.
     pub right: f32,

@@ -120,6 +120,35 @@ impl Transport {
         self.now.place.song
     }
 
+    /// The last hit that was handed out; long ago before there was one.
+    pub const fn last_onset(&self) -> FramePos {
+        self.last_onset
+    }
+
+    /// From a start to its first count: time for gains to settle, and for a stream to arrive.
+    pub fn count_after_start(&self, set: &Set) -> Frames {
+        match self.run {
+            RunState::Stopped => set.songs.get(self.chosen).map_or(self.start_delay, |plan| self.delay(plan)),
+            _ => self.start_delay,
+        }
+    }
+
+    /// The last hit before the music rests: where the leg that plays is the last one before that, and the hit stands
+    /// in its last bar (a click that rests while the band plays on is no end).
+    pub fn last_hit(&self, set: &Set) -> Option<FramePos> {
+        let (grid, plan, leg) = (self.grid(set)?, self.plan(set)?, self.leg(set)?);
+        let next = self.now.place.leg + 1;
+        let after = set.songs.get(self.now.place.song + 1);
+        let runs_on = plan.segue && after.is_some_and(|plan| !plan.legs.is_empty());
+        let rests = leg.hold || (next >= plan.legs.len() && !runs_on);
+        if self.now.place.called || !rests || (leg.vamp && !self.released) {
+            return None;
+        }
+        let last_bar = grid.beats.iter().rev().find(|mark| mark.beat == 1)?;
+        let last = grid.hits.last().filter(|hit| hit.local() >= last_bar.local)?;
+        Some(self.now.place.anchor.frame(last.local()).max(self.now.since))
+    }
+
     fn plan<'s>(&self, set: &'s Set) -> Option<&'s SongPlan> {
         set.songs.get(self.now.place.song)
     }

@@ -1,12 +1,13 @@
 //! Show and rig to the engine's setup: which mix leaves on which channel. Ordinary thread.
 
 use super::setup::{
-    ClickSetup, EngineSetup, InputSetup, OutletSetup, OutsideSetup, PartSetup, PartSource, PeerClick,
-    PeerSetup, TimecodeSetup,
+    ClickSetup, Compress, EngineSetup, InputSetup, OutletSetup, OutsideSetup, PartSetup, PartSource,
+    PeerClick, PeerSetup, TimecodeSetup,
 };
 use crate::click::build::lanes;
-use crate::show::model::{Feed, FeedSource, Outlet, Rig, Show, Wiring};
-use crate::units::{SampleRate, Span};
+use crate::show::model::{Feed, FeedSource, InputKind, Outlet, Rig, Show, Sides, Wiring};
+use crate::show::sides_of;
+use crate::units::{Decibels, SampleRate, Span};
 
 /// Limiter look-ahead: 72 frames at 48 kHz.
 pub const LOOK_AHEAD_SECONDS: f64 = 0.0015;
@@ -101,7 +102,7 @@ pub fn wire(show: &Show, rig: &Rig, ports: Ports, record: bool) -> Result<Engine
         look_ahead: ports.rate.frames(LOOK_AHEAD_SECONDS).0 as usize,
         lanes: count,
         clicks: lanes.iter().map(|l| ClickSetup { own_lane: l.own, fallback_lane: l.fallback }).collect(),
-        inputs: inputs(show, rig),
+        inputs: inputs(show, rig, ports.rate),
         outlets: outlets.iter().map(|outlet| outlet_setup(show, outlet)).collect::<Result<_, _>>()?,
         ceiling: show.ceiling.gain(),
         give_back: show.give_back,
@@ -184,17 +185,30 @@ fn there(what: &'static str, wanted: u16, found: u16) -> Result<u16, WireFault> 
     }
 }
 
-fn inputs(show: &Show, rig: &Rig) -> Vec<InputSetup> {
+fn inputs(show: &Show, rig: &Rig, rate: SampleRate) -> Vec<InputSetup> {
     let channel =
         |name: &str| rig.inputs.iter().find(|(input, _)| input == name).map(|(_, channel)| channel - 1);
     show.inputs
         .iter()
         .map(|input| InputSetup {
             channel: channel(&input.name).unwrap_or(super::setup::UNPLACED),
+            talks: (input.kind == InputKind::Talkback).then_some(input.talks),
+            trim: input.trim.gain(),
             in_song: input.in_song.gain(),
             between: input.between.gain(),
+            close: rate.frames(show.ride.close_seconds),
+            open: rate.frames(show.ride.open_seconds),
+            wait: rate.frames(show.ride.after_seconds),
             high_pass_hertz: input.high_pass_hertz,
+            steep: input.steep,
+            low_pass_hertz: input.low_pass_hertz,
             inverted: input.inverted,
+            delay: rate.frames(input.delay_ms / 1000.0),
+            compress: input
+                .compress
+                .map(|compress| Compress { above: compress.above.gain(), ratio: compress.ratio as f32 }),
+            gate_opens: input.gate.map(Decibels::gain),
+            dims: input.dims.gain(),
         })
         .collect()
 }
@@ -208,7 +222,9 @@ fn outlet_setup(show: &Show, outlet: &Outlet) -> Result<OutletSetup, WireFault> 
             match parts.iter_mut().find(|known| known.source == part.source) {
                 // Folded feeds that share a source do not add it twice.
                 Some(known) => {
-                    (known.left, known.right) = (known.left.max(part.left), known.right.max(part.right))
+                    let louder = |one: f32, other: f32| if other.abs() > one.abs() { other } else { one };
+                    known.left = louder(known.left, part.left);
+                    known.right = louder(known.right, part.right);
                 }
                 None => parts.push(part),
             }
@@ -224,14 +240,15 @@ fn unknown(show: &Show, feed: &str) -> WireFault {
     }
 }
 
-/// Pan is a balance: the middle is full on both sides, a side takes the other down.
+/// Pan is a balance: the middle is full on both sides, a side takes the other down. A mono pack has the clicks right
+/// and the rest left.
 pub fn feed_parts(show: &Show, feed: &Feed, stereo: bool) -> Vec<PartSetup> {
     let lanes = lanes(show);
     feed.parts
         .iter()
         .map(|part| {
-            let gain = part.level.gain();
-            let pan = if feed.stereo { part.pan.clamp(-1.0, 1.0) as f32 } else { 0.0 };
+            let is_input = matches!(part.source, FeedSource::Input(_));
+            let (left, right) = sides_of(part);
             let source = match part.source {
                 FeedSource::Click(click) => PartSource::Click(click as u8),
                 FeedSource::Fallback(click) => {
@@ -239,11 +256,36 @@ pub fn feed_parts(show: &Show, feed: &Feed, stereo: bool) -> Vec<PartSetup> {
                 }
                 FeedSource::Input(input) => PartSource::Input(input as u8),
             };
-            if stereo {
-                PartSetup { source, left: gain * (1.0 - pan).min(1.0), right: gain * (1.0 + pan).min(1.0) }
-            } else {
-                PartSetup { source, left: gain, right: 0.0 }
+            // On one channel everything is in the middle.
+            let middle = part.level.gain() * if part.inverted == Sides::Both { -1.0 } else { 1.0 };
+            match (stereo, feed.stereo, feed.mono_pack) {
+                (false, ..) => PartSetup { source, left: middle, right: 0.0 },
+                (true, _, true) if is_input => PartSetup { source, left: middle, right: 0.0 },
+                (true, _, true) => PartSetup { source, left: 0.0, right: middle },
+                (true, false, _) => PartSetup { source, left: middle, right: middle },
+                (true, true, _) => PartSetup { source, left: left as f32, right: right as f32 },
             }
         })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_mono_pack_has_the_mix_left_and_the_click_right_and_polarity_is_a_sign() {
+        let text = "[click.drums]\n[input.room]\n[feed.wren]\npack = \"mono\"\nhears = { drums = 0, room = -6 }\n\
+                    [feed.band]\nstereo = true\nhears = { drums = 0, room = { level = 0, pan = -1, inverted = \"left\" } }\n\
+                    [[song]]\ntitle = \"a\"\ntempo = 60\nbars = 1\n";
+        let show = crate::show::parse_show(text, "test", std::path::Path::new(".")).show.expect("a show");
+        let sides = |feed: usize, stereo: bool| -> Vec<(f32, f32)> {
+            let parts = feed_parts(&show, &show.feeds[feed], stereo);
+            parts.iter().map(|part| (part.left, part.right)).collect()
+        };
+        let half = Decibels(-6.0).gain();
+        assert_eq!(sides(0, true), [(0.0, 1.0), (half, 0.0)]);
+        assert_eq!(sides(0, false), [(1.0, 0.0), (half, 0.0)], "folded onto one channel it is a mix");
+        assert_eq!(sides(1, true), [(1.0, 1.0), (-1.0, 0.0)]);
+    }
 }

@@ -56,6 +56,7 @@ pub fn plan_streams(show: &Show, set: &mut Set) -> Vec<String> {
             };
         }
     }
+    set.find_peaks();
     notes
 }
 

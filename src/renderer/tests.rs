@@ -43,6 +43,7 @@ fn leg(kind: LegKind, written: i64, length: i64, hits: &[Hit]) -> Leg {
         vamp: false,
         hold: false,
         count_in: None,
+        ambient: None,
         written: Span::frames(Frames(written)),
     }
 }
@@ -68,7 +69,15 @@ fn set(streams: Vec<Option<StreamPlan>>) -> Set {
     };
     let sound = Sound { name: "tick".into(), samples: vec![0.5; 96].into(), lead: 0, onset_peak: 0.5 };
     let lanes = vec![ClickLanes { own: 1, fallback: 0 }];
-    Set { rate: RATE, sounds: vec![sound], lanes, lane_count: 2, songs: vec![song], max_lead: 0 }
+    Set {
+        rate: RATE,
+        sounds: vec![sound],
+        lanes,
+        lane_count: 2,
+        songs: vec![song],
+        max_lead: 0,
+        lane_peaks: vec![],
+    }
 }
 
 fn plan(file: &Path, origin: Span) -> StreamPlan {
@@ -316,6 +325,7 @@ fn show(folder: &Path, def: StreamDef) -> Show {
         songs: vec![song],
         give_back: GiveBack::Stay,
         latch: Default::default(),
+        ride: Default::default(),
         ceiling: Decibels(-6.0),
         folder: folder.to_owned(),
         text: String::new(),

@@ -1,5 +1,6 @@
 //! Who plays to what: clicks, inputs, feeds, and what holds for the whole night.
 
+use super::ambient::{self, Pack};
 use super::external::{self, Seen};
 use super::keys;
 use super::model::{Feed, FeedPart, FeedSource, GiveBack, Input, InputKind, Latch};
@@ -184,14 +185,12 @@ impl Band {
 
     fn default_feeds(&self) -> Vec<Feed> {
         let rooms = self.inputs.iter().enumerate().filter(|(_, input)| input.kind != InputKind::Click);
-        let room = rooms.map(|(index, _)| FeedPart {
-            source: FeedSource::Input(index),
-            level: Decibels(-12.0),
-            pan: 0.0,
-        });
+        let room = rooms.map(|(index, _)| FeedPart::plain(FeedSource::Input(index), Decibels(-12.0)));
         let feed = |(index, click): (usize, &ClickDraft)| Feed {
             name: click.name.clone(),
             stereo: false,
+            mono_pack: false,
+            loudspeaker: false,
             parts: std::iter::once(click_part(index)).chain(room.clone()).collect(),
         };
         self.clicks.iter().enumerate().map(feed).collect()
@@ -199,9 +198,9 @@ impl Band {
 
     fn feed<'t>(&self, walk: &mut Walk<'t>, node: &Node<'t>) -> Option<Feed> {
         let table = walk.table(node, &keys::FEED)?;
-        let stereo = table.get("stereo").and_then(|node| walk.boolean(&node)).unwrap_or(false);
+        let pack = ambient::pack(walk, &table);
         let parts = match table.get("hears") {
-            Some(hears) => self.parts(walk, &hears, stereo),
+            Some(hears) => self.parts(walk, &hears, pack),
             None => match self.click(node.key) {
                 Some(click) => vec![click_part(click)],
                 None if table.means("hears") => return None,
@@ -216,10 +215,11 @@ impl Band {
                 }
             },
         };
-        Some(Feed { name: node.key.into(), stereo, parts })
+        let Pack { stereo, mono_pack, loudspeaker } = pack;
+        Some(Feed { name: node.key.into(), stereo, mono_pack, loudspeaker, parts })
     }
 
-    fn parts<'t>(&self, walk: &mut Walk<'t>, hears: &Node<'t>, stereo: bool) -> Vec<FeedPart> {
+    fn parts<'t>(&self, walk: &mut Walk<'t>, hears: &Node<'t>, pack: Pack) -> Vec<FeedPart> {
         let mut parts: Vec<FeedPart> = Vec::new();
         if !hears.value.is_array() && !hears.value.is_table() {
             walk.wrong(
@@ -248,14 +248,20 @@ impl Band {
                     walk.fault(item.at, wrong);
                     continue;
                 }
-                parts.push(FeedPart { source, level: Decibels(0.0), pan: 0.0 });
+                let part = FeedPart::plain(source, Decibels(0.0));
+                ambient::check_howl(walk, pack, &part, &self.inputs, item.at);
+                parts.push(part);
             }
             return parts;
         }
         for entry in walk.named(hears) {
             let source = self.known_source(walk, entry.key, entry.key_at);
-            let (level, pan) = part_level(walk, &entry, stereo);
-            parts.extend(source.map(|source| FeedPart { source, level, pan }));
+            // A name that was not understood: the rest of it is looked at all the same.
+            let part = part(walk, &entry, pack, source.unwrap_or(FeedSource::Click(0)));
+            if source.is_some() {
+                ambient::check_howl(walk, pack, &part, &self.inputs, entry.at);
+                parts.push(part);
+            }
         }
         parts
     }
@@ -281,7 +287,7 @@ impl Band {
 }
 
 fn click_part(click: usize) -> FeedPart {
-    FeedPart { source: FeedSource::Click(click), level: Decibels(0.0), pan: 0.0 }
+    FeedPart::plain(FeedSource::Click(click), Decibels(0.0))
 }
 
 /// The fault of a name that nothing in the file bears.
@@ -321,25 +327,16 @@ fn default_clicks() -> Vec<ClickDraft> {
     vec![click("drums", "eighths"), click("band", "beats")]
 }
 
-fn part_level<'t>(walk: &mut Walk<'t>, node: &Node<'t>, stereo: bool) -> (Decibels, f64) {
+fn part<'t>(walk: &mut Walk<'t>, node: &Node<'t>, pack: Pack, source: FeedSource) -> FeedPart {
+    let mut part = FeedPart::plain(source, Decibels(0.0));
     if !node.value.is_table() {
-        return (style::level(walk, node).unwrap_or(Decibels(0.0)), 0.0);
+        part.level = style::level(walk, node).unwrap_or(part.level);
+    } else if let Some(table) = walk.table(node, &keys::HEARS) {
+        let level = table.get("level").and_then(|node| style::level(walk, &node));
+        part.level = level.unwrap_or(part.level);
+        ambient::part(walk, &table, node.key, pack, &mut part);
     }
-    let Some(table) = walk.table(node, &keys::HEARS) else { return (Decibels(0.0), 0.0) };
-    let level = table.get("level").and_then(|node| style::level(walk, &node));
-    let pan =
-        table.get("pan").and_then(|node| Some((node, walk.number(&node, -1.0..=1.0, " (left to right)")?)));
-    let pan = pan.map_or(0.0, |(node, pan)| {
-        if !stereo && pan != 0.0 {
-            let what = "a mono feed has no left and right";
-            walk.fault(
-                node.at,
-                Wrong::new(what, "pan = 0, or a stereo feed", "add stereo = true to the feed"),
-            );
-        }
-        pan
-    });
-    (level.unwrap_or(Decibels(0.0)), pan)
+    part
 }
 
 /// An input, and its kind when that was understood.
@@ -349,27 +346,9 @@ fn input<'t>(walk: &mut Walk<'t>, node: &Node<'t>) -> Option<(Input, Option<Inpu
         [("ambient", InputKind::Ambient), ("talkback", InputKind::Talkback), ("click", InputKind::Click)];
     let known = table.get("kind").map_or(Some(InputKind::Ambient), |node| walk.choice(&node, &kinds));
     let kind = known.unwrap_or(InputKind::Ambient);
-    let in_song = if kind == InputKind::Ambient { -12.0 } else { 0.0 };
-    let level = |walk: &mut Walk<'t>, key: &str| table.get(key).and_then(|node| style::level(walk, &node));
-    let input = Input {
-        name: node.key.into(),
-        kind,
-        in_song: level(walk, "in_song").unwrap_or(Decibels(in_song)),
-        between: level(walk, "between").unwrap_or(Decibels(0.0)),
-        high_pass_hertz: table.get("high_pass").and_then(|node| high_pass(walk, &node)).unwrap_or(150.0),
-        inverted: table.get("inverted").and_then(|node| walk.boolean(&node)).unwrap_or(false),
-        external: external::settings(walk, &table, known),
-    };
+    let external = external::settings(walk, &table, known);
+    let input = Input { external, ..ambient::input(walk, &table, node.key, kind) };
     Some((input, known))
-}
-
-fn high_pass<'t>(walk: &mut Walk<'t>, node: &Node<'t>) -> Option<f64> {
-    let hertz = walk.number(node, 0.0..=1000.0, " Hz")?;
-    if hertz > 0.0 && hertz < 20.0 {
-        walk.wrong(node, "`high_pass` is below what can be heard", "20 to 1000 Hz, or 0 for none");
-        return None;
-    }
-    Some(hertz)
 }
 
 /// `[ears]` and `[failover]`.

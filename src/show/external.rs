@@ -11,7 +11,21 @@ pub const MARGIN_MS: f64 = 2.0;
 
 /// Keys of an input that mean something for a click only, and those that do not.
 const OF_A_CLICK: [&str; 3] = ["safety_delay_ms", "starts_song", "tolerance_ms"];
-const OF_A_MICROPHONE: [&str; 4] = ["in_song", "between", "high_pass", "inverted"];
+const OF_A_MICROPHONE: [&str; 12] = [
+    "trim",
+    "in_song",
+    "between",
+    "high_pass",
+    "high_pass_slope",
+    "low_pass",
+    "inverted",
+    "delay_ms",
+    "compress",
+    "gate",
+    "talks",
+    "dims",
+];
+const OF_A_TALKBACK: [&str; 2] = ["talks", "dims"];
 
 /// An input as far as it was read: where its name stands, and its kind when that was understood.
 #[derive(Clone, Copy, Debug)]
@@ -27,8 +41,17 @@ pub(super) fn settings<'t>(walk: &mut Walk<'t>, table: &Table<'t>, kind: Option<
             refuse(walk, table, &OF_A_MICROPHONE, "with kind = \"click\"", "kind and those of a click");
             click(walk, table)
         }
-        Some(_) => {
+        Some(kind) => {
             refuse(walk, table, &OF_A_CLICK, "without kind = \"click\"", "those of a microphone");
+            if kind == InputKind::Ambient {
+                refuse(
+                    walk,
+                    table,
+                    &OF_A_TALKBACK,
+                    "without kind = \"talkback\"",
+                    "those of a microphone of the room",
+                );
+            }
             ExternalClick::default()
         }
         None => ExternalClick::default(),

@@ -4,6 +4,7 @@
 //! [`model::Rig`], and every fault with its line, its place and its mend. Thread: any ordinary one.
 //! Always: no text makes it panic; a fault in one song costs that song only.
 
+mod ambient;
 mod band;
 mod bars;
 pub mod built_in;
@@ -29,6 +30,7 @@ mod style;
 mod syntax;
 mod walk;
 
+pub use ambient::sides_of;
 pub use fault::{Fault, render};
 pub use read::{Reading, RefusedSong, parse_show, read_show};
 pub use rig::{RigReading, check_rig_against, default_rig, parse_rig, read_rig};

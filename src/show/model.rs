@@ -17,6 +17,7 @@ pub struct Show {
     pub songs: Vec<Song>,
     pub give_back: GiveBack,
     pub latch: Latch,
+    pub ride: RideTimes,
     /// No feed's true peak goes above this (start value −6 dBTP).
     pub ceiling: Decibels,
     /// Where the files it names are looked for.
@@ -73,12 +74,65 @@ pub struct Click {
 pub struct Input {
     pub name: String,
     pub kind: InputKind,
+    /// Levels are over this.
+    pub trim: Decibels,
     pub in_song: Decibels,
     pub between: Decibels,
     pub high_pass_hertz: f64,
+    /// The high-pass falls by 24 dB an octave instead of 12.
+    pub steep: bool,
+    /// 0 for none.
+    pub low_pass_hertz: f64,
     pub inverted: bool,
+    /// Made later by this, so that a near microphone meets a far one: 0 to 100.
+    pub delay_ms: f64,
+    pub compress: Option<Compression>,
+    /// Peak in dBFS below which it is silent.
+    pub gate: Option<Decibels>,
+    /// When a talkback is heard; of no meaning for other kinds.
+    pub talks: Talks,
+    /// A talkback: how far it pushes the rest of its feeds down.
+    pub dims: Decibels,
     /// How a click on this input is followed; of no meaning for other kinds.
     pub external: ExternalClick,
+}
+
+/// When a talkback is heard.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Talks {
+    /// While its key is latched.
+    #[default]
+    ByKey,
+    /// While its gate is open, which shuts when a count-in begins.
+    ByVoice,
+    /// Always, and it pushes nothing down.
+    Always,
+}
+
+/// What of an input is above a level is divided.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Compression {
+    /// dBFS.
+    pub above: Decibels,
+    /// 3 for 3:1.
+    pub ratio: f64,
+}
+
+/// How the room rides with the music (start values; common practice, no source).
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct RideTimes {
+    /// Down to the level of a song; over by its first count.
+    pub close_seconds: f64,
+    /// Up to the level between songs.
+    pub open_seconds: f64,
+    /// From the last hit until it begins to open.
+    pub after_seconds: f64,
+}
+
+impl Default for RideTimes {
+    fn default() -> Self {
+        RideTimes { close_seconds: 0.6, open_seconds: 1.5, after_seconds: 0.5 }
+    }
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -112,6 +166,10 @@ impl Default for ExternalClick {
 pub struct Feed {
     pub name: String,
     pub stereo: bool,
+    /// For a pack that plays both sides into both ears: left everything but the clicks, right the clicks.
+    pub mono_pack: bool,
+    /// Not for ears: a microphone in it may howl.
+    pub loudspeaker: bool,
     pub parts: Vec<FeedPart>,
 }
 
@@ -121,6 +179,26 @@ pub struct FeedPart {
     pub level: Decibels,
     /// −1 left … +1 right; 0 on a mono feed.
     pub pan: f64,
+    pub inverted: Sides,
+    /// Somebody has said that this microphone may stand in a loudspeaker.
+    pub may_howl: bool,
+}
+
+impl FeedPart {
+    /// In the middle, as it is.
+    pub const fn plain(source: FeedSource, level: Decibels) -> FeedPart {
+        FeedPart { source, level, pan: 0.0, inverted: Sides::None, may_howl: false }
+    }
+}
+
+/// On which sides the polarity is turned round.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Sides {
+    #[default]
+    None,
+    Left,
+    Right,
+    Both,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -267,6 +345,8 @@ pub struct Section {
     pub moves: Vec<TempoMove>,
     /// One per click of the show.
     pub parts: Vec<Part>,
+    /// Level of the room in this section instead of each microphone's own.
+    pub ambient: Option<Decibels>,
 }
 
 impl Section {

@@ -198,6 +198,7 @@ impl Pass {
         let mut band = Band::read(&mut walk, &show, folder);
         let feeds = band.read_feeds(&mut walk, &show);
         let (ceiling, give_back, latch) = band::night(&mut walk, &show);
+        let ride = super::ambient::ride(&mut walk, &show);
         let items = match show.get("song") {
             Some(node) => walk.list(&node),
             None => Some(Vec::new()),
@@ -224,6 +225,7 @@ impl Pass {
             give_back,
             latch,
             ceiling,
+            ride,
             folder: folder.into(),
             text: String::new(),
             digest: String::new(),

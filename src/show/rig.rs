@@ -473,6 +473,7 @@ fn patch_faults(show: &Show, rig: &Rig) -> Vec<Fault> {
 
 fn check_outlets(show: &Show, outlets: &[Outlet], of: &str, faults: &mut Vec<Fault>) {
     for outlet in outlets {
+        faults.extend(cancelled(show, outlet));
         for name in &outlet.feeds {
             let Some(feed) = show.feeds.iter().find(|feed| feed.name == *name) else {
                 let names = show.feeds.iter().map(|feed| feed.name.as_str());
@@ -505,6 +506,20 @@ fn check_outlets(show: &Show, outlets: &[Outlet], of: &str, faults: &mut Vec<Fau
             faults.push(Fault { found: String::new(), ..placeless("", wrong) });
         }
     }
+}
+
+/// Feeds on one channel that take a source out of each other.
+fn cancelled(show: &Show, outlet: &Outlet) -> Option<Fault> {
+    let feeds = outlet.feeds.iter().filter_map(|name| show.feeds.iter().find(|feed| feed.name == *name));
+    let parts: Vec<_> =
+        feeds.flat_map(|feed| feed.parts.iter().map(|part| (feed.name.as_str(), part))).collect();
+    let feeds = super::ambient::fold_cancels(&parts)?;
+    let wrong = Wrong::new(
+        format!("{feeds}, mixed on one channel, have a source in opposite polarity: it would be gone"),
+        "one polarity for all feeds of a channel",
+        "take inverted = \"both\" out of one of them in the show, or give each a channel of its own",
+    );
+    Some(placeless(outlet.feeds.last().map_or("", String::as_str), wrong))
 }
 
 fn placeless(name: &str, wrong: Wrong) -> Fault {

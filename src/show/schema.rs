@@ -37,6 +37,7 @@ struct ShowFile {
     #[schemars(length(min = 1, max = 64))]
     feed: Option<BTreeMap<String, FeedTable>>,
     ears: Option<EarsTable>,
+    ride: Option<RideTable>,
     failover: Option<FailoverTable>,
     /// The songs, in set order.
     #[schemars(length(min = 1, max = 500))]
@@ -302,6 +303,9 @@ struct SynthTable {
 struct InputTable {
     /// "ambient" (when absent), "talkback" or "click".
     kind: Option<InputWord>,
+    /// dB at all times, for a microphone that is too quiet or too loud; levels are over it.
+    #[schemars(range(min = -40, max = 40))]
+    trim: Option<f64>,
     /// dB while a song runs; −12 for ambient, 0 for talkback when absent.
     in_song: Option<Level>,
     /// dB between songs; 0 when absent.
@@ -309,7 +313,27 @@ struct InputTable {
     /// Hz: 20 to 1000, 0 for none; 150 when absent.
     #[schemars(range(min = 0, max = 1000))]
     high_pass: Option<f64>,
+    /// dB an octave: 12 (when absent) or 24.
+    high_pass_slope: Option<Slope>,
+    /// Hz; none when absent.
+    #[schemars(range(min = 1000, max = 20_000))]
+    low_pass: Option<f64>,
     inverted: Option<bool>,
+    /// Makes it later, so that a near microphone meets a far one (1 m is 2.9 ms).
+    #[schemars(range(min = 0, max = 100))]
+    delay_ms: Option<f64>,
+    /// Off when absent.
+    compress: Option<CompressTable>,
+    /// Peak in dBFS below which it is silent; off when absent, −40 where a talkback talks by voice.
+    #[schemars(range(min = -80, max = 0))]
+    gate: Option<f64>,
+    /// A talkback only: "by key" (when absent), "by voice" (its gate opens it; shut from count-in to the song's end) or
+    /// "always".
+    talks: Option<TalksWord>,
+    /// A talkback only: dB by which it pushes the rest of its feeds down while somebody talks, the clicks by 6 dB at
+    /// most; −12 when absent.
+    #[schemars(range(min = -40, max = 0))]
+    dims: Option<f64>,
     /// A click only. It leaves this much later, so that a missing hit can still be filled: 0 for none, else 4 to 20;
     /// 8 when absent.
     #[schemars(range(min = 0, max = 20))]
@@ -320,6 +344,40 @@ struct InputTable {
     /// larger of 6 ms and 2.5 % of the interval when absent.
     #[schemars(range(min = 2, max = 50))]
     tolerance_ms: Option<f64>,
+}
+
+struct Slope;
+
+impl JsonSchema for Slope {
+    fn schema_name() -> std::borrow::Cow<'static, str> {
+        "Slope".into()
+    }
+
+    fn json_schema(_: &mut schemars::SchemaGenerator) -> schemars::Schema {
+        schemars::json_schema!({ "type": "integer", "enum": [12, 24] })
+    }
+}
+
+/// What is above a level is divided.
+#[derive(JsonSchema)]
+#[schemars(rename = "Compress", deny_unknown_fields)]
+struct CompressTable {
+    /// dBFS; −30 when absent.
+    #[schemars(range(min = -80, max = 0))]
+    above: Option<f64>,
+    /// 3 (for 3:1) when absent.
+    #[schemars(range(min = 1, max = 20))]
+    ratio: Option<f64>,
+}
+
+#[derive(JsonSchema)]
+enum TalksWord {
+    #[schemars(rename = "by key")]
+    ByKey,
+    #[schemars(rename = "by voice")]
+    ByVoice,
+    #[schemars(rename = "always")]
+    Always,
 }
 
 #[derive(JsonSchema)]
@@ -337,6 +395,25 @@ struct FeedTable {
     /// Clicks, "NAME fallback" and inputs; the click of the same name when absent.
     hears: Option<HearsWord>,
     stereo: Option<bool>,
+    /// "stereo" (when absent) or "mono": for a pack that plays both sides into both ears; left carries everything but
+    /// the clicks, right the clicks, and its balance knob blends them.
+    pack: Option<PackWord>,
+    /// "ears" (when absent) or "loudspeaker", which has no microphone unless the part says may_howl.
+    to: Option<ToWord>,
+}
+
+#[derive(JsonSchema)]
+#[schemars(rename_all = "lowercase")]
+enum PackWord {
+    Stereo,
+    Mono,
+}
+
+#[derive(JsonSchema)]
+#[schemars(rename_all = "lowercase")]
+enum ToWord {
+    Ears,
+    Loudspeaker,
 }
 
 #[derive(JsonSchema)]
@@ -361,6 +438,20 @@ struct PartTable {
     /// −1 left to 1 right; on a stereo feed only.
     #[schemars(range(min = -1, max = 1))]
     pan: Option<f64>,
+    /// Where its polarity is turned round: "none" (when absent), "left", "right" or "both". What would be gone in mono
+    /// is refused.
+    inverted: Option<SidesWord>,
+    /// This microphone may stand in a loudspeaker's feed: it cannot hear that loudspeaker.
+    may_howl: Option<bool>,
+}
+
+#[derive(JsonSchema)]
+#[schemars(rename_all = "lowercase")]
+enum SidesWord {
+    None,
+    Left,
+    Right,
+    Both,
 }
 
 /// What protects ears.
@@ -370,6 +461,21 @@ struct EarsTable {
     /// No feed's true peak goes above this, in dBTP; −6 when absent.
     #[schemars(range(min = -40, max = -1))]
     ceiling: Option<f64>,
+}
+
+/// How the room rides with the music, in seconds.
+#[derive(JsonSchema)]
+#[schemars(rename = "Ride", deny_unknown_fields)]
+struct RideTable {
+    /// Down to the level of a song; 0.6 when absent. Over by its first count, quicker where a start leaves less time.
+    #[schemars(range(min = 0.05, max = 20))]
+    close: Option<f64>,
+    /// Up to the level between songs; 1.5 when absent.
+    #[schemars(range(min = 0.05, max = 20))]
+    open: Option<f64>,
+    /// From the last hit until it begins to open; 0.5 when absent.
+    #[schemars(range(min = 0.05, max = 20))]
+    after: Option<f64>,
 }
 
 /// What happens after a fallback has taken over.
@@ -501,6 +607,8 @@ struct SectionTable {
     /// As at the end of the section before when absent.
     metre: Option<MetreWord>,
     metre_changes: Option<Vec<MetreChangeTable>>,
+    /// dB of the room in this section, instead of each microphone's `in_song`.
+    ambient: Option<Level>,
     tempo_moves: Option<Vec<TempoMoveTable>>,
     click: Option<BTreeMap<String, SectionClickTable>>,
 }
@@ -793,7 +901,7 @@ mod tests {
     #[test]
     fn schema_and_checker_know_the_same_keys_of_every_table() {
         let show = show_schema();
-        let tables: [(Option<&str>, &Shape); 20] = [
+        let tables: [(Option<&str>, &Shape); 22] = [
             (None, &keys::SHOW),
             (Some("Click"), &keys::CLICK),
             (Some("Fallback"), &keys::FALLBACK),
@@ -809,6 +917,8 @@ mod tests {
             (Some("Feed"), &keys::FEED),
             (Some("Hears"), &keys::HEARS),
             (Some("Ears"), &keys::EARS),
+            (Some("Ride"), &keys::RIDE),
+            (Some("Compress"), &keys::COMPRESS),
             (Some("Failover"), &keys::FAILOVER),
             (Some("Latch"), &keys::LATCH),
             (Some("Song"), &keys::SONG),
@@ -843,7 +953,7 @@ mod tests {
             let defs = schema["$defs"].as_object().expect("$defs").clone();
             defs.iter().filter(|(_, def)| def.get("properties").is_some()).count()
         };
-        assert_eq!(tables(show_schema()), 21);
+        assert_eq!(tables(show_schema()), 23);
         assert_eq!(tables(rig_schema()), 8);
     }
 }

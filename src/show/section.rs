@@ -63,7 +63,8 @@ pub(super) fn section<'t>(
     carry.metre = bars.last().cloned().unwrap_or(here);
     carry.tempo = Some(moves.last().map_or(tempo, |step| step.to));
     let parts = parts(band, song, &patches, &name);
-    Some(Section { name, repeats, vamp, hold, tempo, moves, parts, bars })
+    let ambient = table.get("ambient").and_then(|node| style::level(walk, &node));
+    Some(Section { name, repeats, vamp, hold, tempo, moves, parts, bars, ambient })
 }
 
 /// A tempo in place of one that a fault has told of.

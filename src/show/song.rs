@@ -241,6 +241,7 @@ fn single<'t>(
         tempo: carry.tempo.unwrap_or_else(|| section::stand_in(&carry.metre)),
         moves: Vec::new(),
         parts: section::parts(band, clicks, &[], title),
+        ambient: None,
     }
 }
 

@@ -158,6 +158,7 @@ fn alone(show: &Show, song: &Song, section: &Section, bars: Vec<Metre>) -> Show 
         folder: show.folder.clone(),
         give_back: show.give_back,
         latch: show.latch,
+        ride: show.ride,
         ceiling: show.ceiling,
     }
 }

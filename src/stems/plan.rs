@@ -205,7 +205,15 @@ fn pad_set(show: &Show, rate: SampleRate) -> Result<PadSet, StemFault> {
 /// The same sounds and lanes with other songs.
 pub(super) fn with_songs(set: &Set, songs: Vec<SongPlan>) -> Set {
     let (sounds, lanes) = (set.sounds.clone(), set.lanes.clone());
-    Set { rate: set.rate, sounds, lanes, lane_count: set.lane_count, songs, max_lead: set.max_lead }
+    Set {
+        rate: set.rate,
+        sounds,
+        lanes,
+        lane_count: set.lane_count,
+        songs,
+        max_lead: set.max_lead,
+        lane_peaks: Vec::new(),
+    }
 }
 
 /// A sound whose first part lies before the stem's first frame loses that part.
@@ -393,6 +401,7 @@ pub(super) fn straight(plan: &SongPlan, timeline: &Timeline) -> SongPlan {
         vamp: false,
         hold: false,
         count_in: None,
+        ambient: None,
         written: pass.written,
     });
     // A stream does not hold the count-ins that are called: with those in, the engine makes the click.

@@ -89,6 +89,14 @@ impl Drain {
                 self.snapshot.lost_frames += lost.0;
                 self.happened(event.at, clock, words::xrun(lost, self.set.rate));
             }
+            What::Ride { input, from, to, frames, why } => say(Entry::Ride {
+                input,
+                from_db: decibels(from),
+                to_db: decibels(to),
+                seconds: self.set.rate.seconds(Frames(i64::from(frames))),
+                why,
+            }),
+            What::Talk(on) => say(Entry::Talk { on }),
             What::BadInput { channel } => say(Entry::BadInput { channel }),
             What::Dropped { count } => {
                 say(Entry::EventsLost { count: u64::from(count) });

@@ -14,6 +14,7 @@ fn set() -> Arc<Set> {
         vamp,
         hold: false,
         count_in: None,
+        ambient: None,
         written: Span(0),
     };
     let song = |title: &str| SongPlan {
@@ -32,6 +33,7 @@ fn set() -> Arc<Set> {
         lane_count: 0,
         songs: vec![song("Low Tide"), song("Marram")],
         max_lead: 0,
+        lane_peaks: vec![],
     })
 }
 

@@ -413,7 +413,7 @@ mod tests {
             said,
         };
         let (rate, songs) = (SampleRate::standard(), vec![song]);
-        Set { rate, sounds: vec![], lanes: vec![], lane_count: 0, songs, max_lead: 0 }
+        Set { rate, sounds: vec![], lanes: vec![], lane_count: 0, songs, max_lead: 0, lane_peaks: vec![] }
     }
 
     #[test]

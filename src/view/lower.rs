@@ -151,6 +151,9 @@ fn details(buffer: &mut Buffer, area: Rect, model: &ScreenModel) {
 
 fn lines(model: &ScreenModel) -> Vec<(String, Style)> {
     let mut lines = Vec::new();
+    if model.room_alarm {
+        lines.push((model.room.clone(), LAMP));
+    }
     if let Some(section) = &model.next_section {
         lines.push((format!("Next section  {section}"), BRIGHT));
     }
@@ -161,6 +164,9 @@ fn lines(model: &ScreenModel) -> Vec<(String, Style)> {
     }
     lines.push((model.backup.clone(), PLAIN));
     lines.push(power(model));
+    if !model.room_alarm && !model.room.is_empty() {
+        lines.push((model.room.clone(), PLAIN));
+    }
     lines
 }
 

@@ -32,6 +32,10 @@ pub struct ScreenModel {
     pub clicks: Vec<ClickLine>,
     /// Backup machine, ready or not.
     pub backup: String,
+    /// How the room's microphones stand; empty without any.
+    pub room: String,
+    /// Killed, by hand, or somebody talks.
+    pub room_alarm: bool,
     pub power: Power,
     /// Time of day, "21:14:07".
     pub clock: String,

@@ -262,6 +262,7 @@ mod tests {
             vamp: false,
             hold: false,
             count_in: None,
+            ambient: None,
             written: Span(0),
         }
     }
@@ -277,6 +278,7 @@ mod tests {
             tempo: Tempo { note: Ratio::new(3, 8), per_minute: Ratio::new(881, 10) },
             moves: vec![],
             parts: vec![],
+            ambient: None,
         };
         let count_in = CountIn {
             bars: vec![metre.clone(), metre],

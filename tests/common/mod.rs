@@ -44,7 +44,17 @@ pub fn part(primary: Style, fallback: Style, sound: usize) -> Part {
 }
 
 pub fn section(bars: Vec<Metre>, tempo: Tempo, parts: Vec<Part>) -> Section {
-    Section { name: "a".into(), bars, repeats: 1, vamp: false, hold: false, tempo, moves: vec![], parts }
+    Section {
+        name: "a".into(),
+        bars,
+        repeats: 1,
+        vamp: false,
+        hold: false,
+        tempo,
+        moves: vec![],
+        parts,
+        ambient: None,
+    }
 }
 
 /// A bar counted beat by beat.
@@ -98,6 +108,7 @@ pub fn show(songs: Vec<Song>, separate: bool) -> Show {
         songs,
         give_back: GiveBack::Stay,
         latch: Default::default(),
+        ride: Default::default(),
         ceiling: Decibels(-6.0),
         folder: ".".into(),
         text: String::new(),
@@ -176,9 +187,9 @@ pub fn setup(set: &Set, inputs: usize) -> EngineSetup {
             .map(|n| InputSetup {
                 channel: n as u16,
                 in_song: 0.5,
-                between: 1.0,
                 high_pass_hertz: 100.0,
                 inverted: n % 2 == 1,
+                ..InputSetup::default()
             })
             .collect(),
         outlets: sources.enumerate().map(outlet).collect(),

@@ -104,7 +104,7 @@ fn the_demo_plays_to_its_end_and_every_hit_is_heard() {
     let wav = hound::WavReader::open(folder.path().join("r.wav")).expect("the recording is a WAV");
     let seconds = f64::from(wav.duration()) / 48_000.0;
     assert!((seconds - report["seconds"].as_f64().unwrap()).abs() < 0.1, "{seconds}");
-    assert_eq!(wav.spec().channels, 4, "two outputs, two inputs");
+    assert_eq!(wav.spec().channels, 6, "two outputs, four inputs");
     let events = log_events(folder.path());
     let named = |name: &str| events.iter().filter(|event| event["event"] == name).count();
     assert_eq!((named("start"), named("verdict"), named("end")), (1, 1, 1));

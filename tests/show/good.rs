@@ -64,7 +64,12 @@ fn everything_that_is_written_arrives() {
     assert_eq!(show.give_back, GiveBack::NextBar);
     let room = &show.inputs[0];
     assert_eq!((room.kind, room.in_song, room.high_pass_hertz), (InputKind::Ambient, Decibels(-12.0), 150.0));
+    assert_eq!((room.trim, room.steep, room.low_pass_hertz), (Decibels(3.0), true, 12_000.0));
+    assert_eq!((room.delay_ms, room.gate), (3.5, Some(Decibels(-60.0))));
+    assert_eq!(room.compress, Some(Compression { above: Decibels(-30.0), ratio: 3.0 }));
     assert_eq!(show.inputs[1].kind, InputKind::Talkback);
+    assert_eq!((show.inputs[1].talks, show.inputs[1].gate), (Talks::ByVoice, Some(Decibels(-40.0))));
+
     assert_eq!(show.latch, Latch { in_row: 2, of_eight: 4 });
     let drums: Vec<_> = show.feeds[0].parts.iter().map(|part| (part.source, part.level)).collect();
     assert_eq!(
@@ -285,10 +290,7 @@ fn places_count_performed_bars() {
 fn an_ambient_microphone_reaches_every_feed_that_is_not_written() {
     let show = show("[input.room]\n[[song]]\ntitle = \"a\"\ntempo = 60\nbars = 1\n");
     for feed in &show.feeds {
-        assert_eq!(
-            feed.parts[1],
-            FeedPart { source: FeedSource::Input(0), level: Decibels(-12.0), pan: 0.0 }
-        );
+        assert_eq!(feed.parts[1], FeedPart::plain(FeedSource::Input(0), Decibels(-12.0)));
     }
 }
 
@@ -299,4 +301,15 @@ fn a_byte_order_mark_and_windows_line_ends_change_nothing() {
     let windows = show(&format!("\u{feff}{}", text.replace('\n', "\r\n")));
     assert_eq!(plain.songs.len(), windows.songs.len());
     assert_eq!(format!("{:?}", plain.songs), format!("{:?}", windows.songs));
+}
+
+#[test]
+fn a_loudspeaker_takes_a_microphone_only_with_a_word_for_it_and_a_mono_pack_has_two_sides() {
+    let show = show(
+        "[input.room]\n[feed.wedge]\nto = \"loudspeaker\"\nhears = { drums = 0, room = { level = -20, may_howl = true, inverted = \"both\" } }\n[feed.wren]\npack = \"mono\"\nhears = [\"drums\", \"room\"]\n[[song]]\ntitle = \"a\"\ntempo = 60\nbars = 1\n",
+    );
+    let wedge = &show.feeds[0];
+    assert!(wedge.loudspeaker && !wedge.stereo);
+    assert!(wedge.parts[1].may_howl && wedge.parts[1].inverted == Sides::Both);
+    assert!(show.feeds[1].mono_pack && show.feeds[1].stereo);
 }

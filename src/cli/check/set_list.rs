@@ -1,7 +1,9 @@
 //! A checked show as a set list: for a person, and as JSON.
 
 use super::machines::click_of;
-use crate::show::model::{FeedSource, Law, Outlet, Part, Rig, Section, Show, Song, SongKind};
+use crate::show::model::{
+    FeedSource, Input, InputKind, Law, Outlet, Part, Rig, Section, Show, Sides, Song, SongKind, Talks,
+};
 use crate::show::music::{bar_beat_text, metre_text, note_text, subdivision_text, tempo_text};
 use crate::show::slots;
 use crate::tempo::length::{count_in_seconds, minutes, section_seconds, song_seconds};
@@ -49,7 +51,12 @@ fn feeds(out: &mut String, show: &Show, rig: &Rig) {
     for feed in &show.feeds {
         let parts: Vec<_> = feed.parts.iter().map(|part| part_text(show, part)).collect();
         let hears = if parts.is_empty() { "nothing".into() } else { parts.join(", ") };
-        line(out, 2, &format!("{:width$}  {}  {hears}", feed.name, channels_text(rig, &feed.name)));
+        let of = match (feed.mono_pack, feed.loudspeaker) {
+            (true, _) => "; mono pack: left the mix, right the click",
+            (_, true) => "; a loudspeaker",
+            _ => "",
+        };
+        line(out, 2, &format!("{:width$}  {}  {hears}{of}", feed.name, channels_text(rig, &feed.name)));
     }
     for (index, input) in show.inputs.iter().enumerate() {
         let patched = |inputs: &[(String, u16)]| {
@@ -60,7 +67,9 @@ fn feeds(out: &mut String, show: &Show, rig: &Rig) {
             .or(second.map(|place| format!("{place} of the second interface")))
             .unwrap_or("not patched in this rig".into());
         let click = click_of(show, index).map_or(String::new(), |click| format!(": the {click} click"));
-        line(out, 2, &format!("{:width$}  {place}{click}", input.name));
+        let what =
+            if input.kind == InputKind::Click { String::new() } else { format!("  {}", input_text(input)) };
+        line(out, 2, &format!("{:width$}  {place}{click}{what}", input.name));
     }
     for fold in &rig.folds {
         line(out, 2, &format!("with fewer outputs: {}", fold_text(fold)));
@@ -69,6 +78,44 @@ fn feeds(out: &mut String, show: &Show, rig: &Rig) {
     if !unheard.is_empty() {
         line(out, 2, &format!("nobody hears: {}", unheard.join(", ")));
     }
+}
+
+/// "room: −12 dB in songs, 0 dB between, from 150 Hz, 3.5 ms later".
+fn input_text(input: &Input) -> String {
+    let db = |level: Decibels| format!("{} dB", signed(level.0));
+    let mut parts = Vec::new();
+    match (input.kind, input.talks) {
+        (InputKind::Talkback, Talks::ByKey) => parts.push(format!("by key, the rest {}", db(input.dims))),
+        (InputKind::Talkback, Talks::ByVoice) => {
+            parts.push(format!("by voice between songs, the rest {}", db(input.dims)))
+        }
+        (InputKind::Talkback, Talks::Always) => parts.push("always".into()),
+        _ => parts.push(format!("{} in songs, {} between", db(input.in_song), db(input.between))),
+    }
+    if input.trim.0 != 0.0 {
+        parts.push(format!("trim {}", db(input.trim)));
+    }
+    if input.high_pass_hertz > 0.0 {
+        let steep = if input.steep { " (24 dB an octave)" } else { "" };
+        parts.push(format!("from {} Hz{steep}", signed(input.high_pass_hertz)));
+    }
+    if input.low_pass_hertz > 0.0 {
+        parts.push(format!("up to {} Hz", signed(input.low_pass_hertz)));
+    }
+    if input.inverted {
+        parts.push("inverted".into());
+    }
+    if input.delay_ms > 0.0 {
+        parts.push(format!("{} ms later", signed(input.delay_ms)));
+    }
+    if let Some(compress) = input.compress {
+        parts.push(format!("{}:1 above {} dBFS", signed(compress.ratio), signed(compress.above.0)));
+    }
+    if let Some(gate) = input.gate {
+        parts.push(format!("gate at {} dBFS", signed(gate.0)));
+    }
+    let kind = if input.kind == InputKind::Talkback { "talkback" } else { "room" };
+    format!("{kind}: {}", parts.join(", "))
 }
 
 /// Clicks and microphones that no feed has.
@@ -96,7 +143,14 @@ fn part_text(show: &Show, part: &crate::show::model::FeedPart) -> String {
         0.0 => String::new(),
         pan => format!(", pan {}", signed(pan)),
     };
-    format!("{} ({} dB{pan})", source_name(show, part.source), signed(part.level.0))
+    let turned = match part.inverted {
+        Sides::None => "",
+        Sides::Left => ", left inverted",
+        Sides::Right => ", right inverted",
+        Sides::Both => ", inverted",
+    };
+    let howl = if part.may_howl { ", may howl" } else { "" };
+    format!("{} ({} dB{pan}{turned}{howl})", source_name(show, part.source), signed(part.level.0))
 }
 
 fn source_name(show: &Show, source: FeedSource) -> String {
@@ -198,6 +252,9 @@ fn section_text(out: &mut String, section: &Section, only: bool) {
     }
     for step in &section.moves {
         let _ = write!(text, ", {}", move_text(section, step));
+    }
+    if let Some(level) = section.ambient {
+        let _ = write!(text, ", room {} dB", signed(level.0));
     }
     text += if section.vamp { ", vamp until released" } else { "" };
     text += if section.hold { ", then hold" } else { "" };
@@ -309,12 +366,23 @@ pub fn clicks_json(show: &Show) -> Value {
 
 /// Feeds as JSON: what each hears, and on which channels.
 pub fn feeds_json(show: &Show, rig: &Rig) -> Value {
-    let part = |part: &crate::show::model::FeedPart| json!({ "source": source_name(show, part.source), "level_db": part.level.0, "pan": part.pan });
+    let part = |part: &crate::show::model::FeedPart| json!({ "source": source_name(show, part.source), "level_db": part.level.0, "pan": part.pan, "inverted": format!("{:?}", part.inverted).to_lowercase(), "may_howl": part.may_howl });
     let feed = |feed: &crate::show::model::Feed| {
         let hears: Vec<_> = feed.parts.iter().map(part).collect();
-        json!({ "name": feed.name, "stereo": feed.stereo, "hears": hears, "channels": channels(rig, &feed.name) })
+        json!({ "name": feed.name, "stereo": feed.stereo, "pack": if feed.mono_pack { "mono" } else { "stereo" }, "to": if feed.loudspeaker { "loudspeaker" } else { "ears" }, "hears": hears, "channels": channels(rig, &feed.name) })
     };
     show.feeds.iter().map(feed).collect()
+}
+
+/// Microphones, talkbacks and clicks that come in as JSON, each also in words.
+pub fn inputs_json(show: &Show, rig: &Rig) -> Value {
+    let channel =
+        |input: &Input| rig.inputs.iter().find(|(name, _)| *name == input.name).map(|(_, channel)| *channel);
+    let input = |input: &Input| {
+        let words = (input.kind != InputKind::Click).then(|| input_text(input));
+        json!({ "name": input.name, "kind": format!("{:?}", input.kind).to_lowercase(), "words": words, "channel": channel(input) })
+    };
+    show.inputs.iter().map(input).collect()
 }
 
 /// Songs as JSON, in set order.
@@ -352,6 +420,7 @@ fn section_json(section: &Section) -> Value {
         "repeats": section.repeats,
         "vamp": section.vamp,
         "hold": section.hold,
+        "ambient_db": section.ambient.map(|level| level.0),
         "metre": section.bars.first().map(metre_text),
         "tempo": tempo_text(&section.tempo),
         "tempo_moves": moves,

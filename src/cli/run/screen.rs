@@ -150,11 +150,11 @@ impl Player<'_, '_> {
                     .map(|click| (click.name.clone(), click.separate_fallback))
                     .collect::<Vec<_>>(),
                 show.inputs.iter().map(|input| input.name.clone()).collect::<Vec<_>>(),
-                format!("{:?} {:?}", show.feeds, show.ceiling),
+                format!("{:?} {:?} {:?} {:?}", show.feeds, show.ceiling, show.inputs, show.ride),
             )
         };
         if names(&read.show) != names(&self.stage.show) {
-            return Err("clicks, inputs or feeds changed: end the run and start it again".into());
+            return Err("clicks, inputs, feeds or ride changed: end the run and start it again".into());
         }
         let (set, _) = night::ready_set(&read.show, self.stage.set.rate).map_err(first_line)?;
         let set = Arc::new(set);

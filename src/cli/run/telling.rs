@@ -210,6 +210,10 @@ fn words(command: &Command) -> String {
         Command::Nudge(frames) => format!("{:+} frames", frames.0),
         Command::Undo => "undo".into(),
         Command::Release => "release".into(),
+        Command::AmbientKill(killed) => format!("ambient {}", if *killed { "killed" } else { "back" }),
+        Command::AmbientHand(step) => format!("ambient {step:+} dB by hand"),
+        Command::AmbientRides => "ambient rides by itself".into(),
+        Command::Talk(on) => format!("talkback {}", if *on { "open" } else { "shut" }),
         Command::MuteClick { click, muted } => format!("click {} {}", click + 1, out(*muted)),
         Command::Tempo(stretch) => format!("tempo: durations times {}/{}", stretch.over, stretch.under),
         Command::UseFallback { click, on } => {

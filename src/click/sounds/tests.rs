@@ -14,6 +14,7 @@ fn show(folder: &Path) -> Show {
         songs: Vec::new(),
         give_back: GiveBack::Stay,
         latch: Default::default(),
+        ride: Default::default(),
         ceiling: Decibels(-6.0),
         folder: folder.to_owned(),
         text: String::new(),

@@ -55,6 +55,7 @@ fn leg(bars: u32, first_bar: i32) -> Leg {
         vamp: false,
         hold: false,
         count_in: Some(grid(1)),
+        ambient: None,
         written: Span(0),
     }
 }
@@ -85,6 +86,7 @@ fn set(streamed: bool) -> Set {
             streams: vec![streamed.then_some(plan)],
         }],
         max_lead: 0,
+        lane_peaks: vec![],
     }
 }
 

@@ -49,6 +49,11 @@ impl Conductor {
             Action::WrittenTempo => self.written_tempo(engine, out),
             Action::GoTo => self.open_sections(now, engine, out),
             Action::Mute => self.open(now, Open::Mute),
+            Action::AmbientKill => self.ambient_kill(engine, out),
+            Action::AmbientUp => self.ambient_hand(HAND_DB, engine, out),
+            Action::AmbientDown => self.ambient_hand(-HAND_DB, engine, out),
+            Action::AmbientRides => self.ambient_rides(engine, out),
+            Action::Talk => self.talk(out),
             Action::Fallback => self.open(now, Open::Fallback),
             Action::Help => self.help(now),
             Action::TakeOver => self.take_over(engine, out),
@@ -255,6 +260,40 @@ impl Conductor {
         }
     }
 
+    /// Sent whatever the screen says: with howl in the ears nobody waits for telemetry. Pressed again within a moment it
+    /// still kills; only a kill that is shown is taken back.
+    fn ambient_kill(&mut self, engine: &EngineView, out: &mut Vec<Out>) {
+        let back = engine.status.room.killed;
+        out.push(Out::Send(When::Now, Command::AmbientKill(!back)));
+        let said =
+            if back { "The room comes back." } else { "The room is killed. Clicks and talkback stay." };
+        out.push(Out::Say(said.into()));
+    }
+
+    fn ambient_hand(&mut self, step_db: f32, engine: &EngineView, out: &mut Vec<Out>) {
+        if !engine.status.room.rides {
+            return out.push(Out::Say("There is no room microphone in this show.".into()));
+        }
+        out.push(Out::Send(When::Now, Command::AmbientHand(step_db)));
+        out.push(Out::Say(format!("Room {step_db:+} dB, by hand until the next song.")));
+    }
+
+    fn ambient_rides(&mut self, engine: &EngineView, out: &mut Vec<Out>) {
+        let said = match engine.status.room.by_hand {
+            true => "The room rides by itself again.",
+            false => "The room rides by itself.",
+        };
+        out.push(Out::Send(When::Now, Command::AmbientRides));
+        out.push(Out::Say(said.into()));
+    }
+
+    fn talk(&mut self, out: &mut Vec<Out>) {
+        self.talks = !self.talks;
+        out.push(Out::Send(When::Now, Command::Talk(self.talks)));
+        let said = if self.talks { "Talkback is open." } else { "Talkback is shut." };
+        out.push(Out::Say(said.into()));
+    }
+
     fn cancel(&mut self) {
         self.asked = None;
         self.typed = None;
@@ -276,6 +315,9 @@ fn not_to_be_applied(peer: &PeerNow) -> Option<String> {
     }
 }
 
+/// A step of a hand on the room.
+const HAND_DB: f32 = 3.0;
+
 /// An alignment is measured from so many hits, is no larger than this, and lies still.
 const ENOUGH_HITS: u32 = 16;
 const MOST_ALIGN_MS: f32 = 20.0;
@@ -291,6 +333,11 @@ const fn moves_the_music(action: Action) -> bool {
             | ClickOut
             | ClickIn
             | Mute
+            | AmbientKill
+            | AmbientUp
+            | AmbientDown
+            | AmbientRides
+            | Talk
             | Fallback
             | Help
             | TakeOver

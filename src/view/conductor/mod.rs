@@ -95,6 +95,8 @@ pub struct Conductor {
     passed_over: Option<Duration>,
     /// A machine that follows sounds beside the other one.
     beside: bool,
+    /// The talkback's key is latched.
+    talks: bool,
 }
 
 /// Start value of the step of earlier and later.
@@ -127,6 +129,7 @@ impl Conductor {
             stopped_by_hand: false,
             passed_over: None,
             beside: false,
+            talks: false,
         }
     }
 

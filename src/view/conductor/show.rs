@@ -4,7 +4,7 @@ use super::ask::{Ask, Asked, Open};
 use super::{Conductor, EngineView};
 use crate::click::set::LegKind;
 use crate::realtime::command::When;
-use crate::realtime::event::{RunState, Status};
+use crate::realtime::event::{RoomNow, RunState, Status};
 use crate::view::keys::Action;
 use crate::view::machines;
 use crate::view::model::{KeyNames, Panel, Run, ScreenModel};
@@ -89,6 +89,7 @@ impl Conductor {
         model.message = self.message.as_ref().map(|(text, _)| text.clone());
         model.panel = self.panel();
         model.names = self.names();
+        (model.room, model.room_alarm) = self.room_words(&engine.status.room);
         model.all_out = engine.status.all_out;
         model.click_out = engine.status.click_out;
         if let Some(peer) = &engine.peer {
@@ -103,6 +104,27 @@ impl Conductor {
         self.fill_place(engine, model);
         for (click, muted) in model.clicks.iter_mut().zip(&engine.muted) {
             click.muted = *muted;
+        }
+    }
+
+    /// How the room stands, and whether a person should notice.
+    fn room_words(&self, room: &RoomNow) -> (String, bool) {
+        let key = |action| self.keys.name(action);
+        if room.talking {
+            return (format!("TALKBACK OPEN, rest is down; {} shuts it", key(Action::Talk)), true);
+        }
+        if !room.rides {
+            return (String::new(), false);
+        }
+        if room.killed {
+            return (format!("ROOM KILLED: {} brings it back", key(Action::AmbientKill)), true);
+        }
+        let level = if room.in_song { "song" } else { "between songs" };
+        match room.by_hand {
+            true => {
+                (format!("Room by hand {:+.0} dB; {} lets go", room.hand_db, key(Action::AmbientRides)), true)
+            }
+            false => (format!("Room rides by itself: {level}"), false),
         }
     }
 

@@ -3,8 +3,10 @@
 use super::held::{FIRST_REPEAT, GUARD};
 use super::*;
 use crate::click::set::LegKind;
+use crate::realtime::event::RoomNow;
 use crate::show::model::Tempo;
 use crate::view::keys::Action;
+use crate::view::model::ScreenModel;
 use crate::view::programme::{Entry, Kind, LegEntry, Written};
 use num_rational::Ratio;
 use proptest::prelude::*;
@@ -656,4 +658,42 @@ fn an_offset_that_lies_still_is_applied_with_this_machines_own_way_and_another_i
     let expected = [Command::Align(frames), Command::OwnWay(Span::from_f64(480.0))];
     assert_eq!(sent, expected.map(|command| format!("{command:?}")));
     assert!(stage.said.last().unwrap().contains("for this start"), "{:?}", stage.said);
+}
+
+#[test]
+fn the_room_has_keys_of_its_own_and_says_how_it_stands() {
+    let mut stage = playing();
+    stage.engine.status.room = RoomNow { rides: true, in_song: true, ..RoomNow::default() };
+    let words = |stage: &Stage| {
+        let mut model = ScreenModel::default();
+        stage.conductor.fill(&stage.engine, &mut model);
+        (model.room, model.room_alarm)
+    };
+    assert_eq!(words(&stage), ("Room rides by itself: song".into(), false));
+    stage.key(Action::AmbientKill);
+    stage.engine.status.room.killed = true;
+    stage.wait(1000);
+    assert_eq!(words(&stage), ("ROOM KILLED: Z brings it back".into(), true));
+    stage.key(Action::AmbientKill);
+    stage.engine.status.room =
+        RoomNow { killed: false, by_hand: true, hand_db: 3.0, ..stage.engine.status.room };
+    stage.key(Action::AmbientUp);
+    stage.key(Action::AmbientDown);
+    assert_eq!(words(&stage), ("Room by hand +3 dB; F2 lets go".into(), true));
+    stage.key(Action::AmbientRides);
+    stage.key(Action::Talk);
+    stage.wait(1000);
+    stage.engine.status.room.talking = true;
+    assert_eq!(words(&stage), ("TALKBACK OPEN, rest is down; Y shuts it".into(), true));
+    stage.key(Action::Talk);
+    let expected = [
+        "Now AmbientKill(true)",
+        "Now AmbientKill(false)",
+        "Now AmbientHand(3.0)",
+        "Now AmbientHand(-3.0)",
+        "Now AmbientRides",
+        "Now Talk(true)",
+        "Now Talk(false)",
+    ];
+    assert_eq!(stage.sent_words(), expected);
 }
