@@ -5,6 +5,7 @@
 //! of the clock; only the real-time pace looks at one.
 
 mod capture;
+mod ills;
 mod lines;
 mod pace;
 mod simulation;
@@ -15,6 +16,7 @@ mod tests;
 mod world;
 
 pub use capture::{BlockSeen, Capture, Captured};
+pub use ills::{Hum, Standing, Twin};
 pub use pace::{CATCH_UP, Pace};
 pub use stepper::Stepper;
 pub use world::{Blocks, Cable, Fault, FaultKind, Mic, MicSound, Noise, ReceiveFrom, SendTo, World};

@@ -1,5 +1,6 @@
 //! One device and its world, a callback at a time, on whatever thread asks.
 
+use super::ills::Ills;
 use super::lines::{Lines, Trouble};
 use super::sinc::{self, Weights};
 use super::world::{Blocks, Fault, FaultKind, Mic, MicSound, Noise, World};
@@ -18,6 +19,7 @@ pub(super) struct Simulation {
     wires: Vec<Wire>,
     noises: Vec<Noise>,
     sources: Vec<Source>,
+    ills: Ills,
     faults: Vec<Fault>,
     fault: usize,
     sizes: Sizes,
@@ -97,6 +99,7 @@ impl Simulation {
             wires,
             noises: world.noises.iter().filter(|noise| noise.input <= setup.inputs).copied().collect(),
             sources: sources(world, setup)?,
+            ills: Ills::new(world, setup.rate),
             faults,
             fault: 0,
             sizes: Sizes::new(blocks),
@@ -236,6 +239,7 @@ impl Simulation {
         if let Some(lines) = &mut self.lines {
             lines.add_to(self.next, &mut self.io.input, frames);
         }
+        self.ills.befall(self.next, &mut self.io.input, frames);
         if self.clip_inputs {
             for channel in 0..self.io.input.channels() {
                 self.io.input.channel_mut(channel, frames).iter_mut().for_each(|x| *x = x.clamp(-1.0, 1.0));

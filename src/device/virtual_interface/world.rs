@@ -1,6 +1,7 @@
 //! The scripted world behind the virtual interface: what its outputs are patched to, what its inputs
 //! hear, and what goes wrong when.
 
+use super::ills::{Hum, Standing, Twin};
 use crate::device::DeviceError;
 use crate::units::{Decibels, FramePos};
 use serde::Deserialize;
@@ -33,6 +34,11 @@ pub struct World {
     pub receives: Vec<ReceiveFrom>,
     pub noises: Vec<Noise>,
     pub mics: Vec<Mic>,
+    pub hums: Vec<Hum>,
+    pub standing: Vec<Standing>,
+    pub twins: Vec<Twin>,
+    /// Inputs that are silent whatever comes in.
+    pub dead: Vec<u16>,
     /// How much faster than its rate the device's clock runs: real time and microphones feel it.
     pub drift_ppm: f64,
     /// In real time, callbacks come late by up to this share of a block, each by another.
@@ -54,6 +60,10 @@ impl Default for World {
             receives: Vec::new(),
             noises: Vec::new(),
             mics: Vec::new(),
+            hums: Vec::new(),
+            standing: Vec::new(),
+            twins: Vec::new(),
+            dead: Vec::new(),
             drift_ppm: 0.0,
             jitter: 0.0,
             faults: Vec::new(),
@@ -241,7 +251,7 @@ impl World {
         toml::from_str(text).map_err(|fault| {
             DeviceError::new(
                 format!("the world of the virtual interface cannot be read: {fault}"),
-                "write only the keys inputs, outputs, cables, sends, receives, noises, mics, drift-ppm, jitter, faults, blocks, clip-inputs",
+                "write only the keys inputs, outputs, cables, sends, receives, noises, mics, hums, standing, twins, dead, drift-ppm, jitter, faults, blocks, clip-inputs",
             )
         })
     }
@@ -337,6 +347,10 @@ impl World {
         let inputs = inputs.chain(self.noises.iter().map(|noise| noise.input));
         let inputs = inputs.chain(self.mics.iter().map(|mic| mic.input));
         let inputs = inputs.chain(self.receives.iter().map(|receive| receive.input));
+        let inputs = inputs.chain(self.hums.iter().map(|hum| hum.input));
+        let inputs = inputs.chain(self.standing.iter().map(|standing| standing.input));
+        let inputs = inputs.chain(self.twins.iter().flat_map(|twin| [twin.input, twin.of]));
+        let inputs = inputs.chain(self.dead.iter().copied());
         let outputs = self.cables.iter().map(|cable| cable.output);
         let outputs = outputs.chain(self.sends.iter().map(|send| send.output));
         let inputs = inputs.map(|channel| ("input", channel, self.inputs));
