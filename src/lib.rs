@@ -6,7 +6,7 @@
 //! the engine sounds all of it ([`realtime`]) on an interface ([`device`]) or into files ([`stems`],
 //! written by [`wav`]); a listener that shares no code with the engine judges what left ([`listener`]);
 //! [`exposure`] says how loud it is in the ears, as far as that can be known; [`latency`] says how late is what
-//! comes back; failures are rehearsed and judged ([`drill`]); events become a snapshot ([`telemetry`]), a log
+//! comes back, [`linecheck`] whether each output and input reaches the right place; failures are rehearsed and judged ([`drill`]); events become a snapshot ([`telemetry`]), a log
 //! ([`log`]), afterwards a report ([`report`]), and a screen ([`view`]). [`ready`] says whether the computer is fit
 //! for it; [`cli`] ties it up.
 #![forbid(unsafe_code)]
@@ -30,6 +30,8 @@ pub mod realtime;
 pub mod device;
 
 pub mod latency;
+
+pub mod linecheck;
 
 pub mod wav;
 

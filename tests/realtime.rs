@@ -10,6 +10,7 @@ use fogbell::device::second::Status;
 use fogbell::device::second::feed::ends;
 use fogbell::device::second::joined::{Follow, Sides};
 use fogbell::latency::shot::{Shot, ShotSetup, shooter};
+use fogbell::linecheck::desk::{DeskSetup, Play, desk};
 use fogbell::realtime::command::{Command, When};
 use fogbell::realtime::event::{Source, What};
 use fogbell::realtime::io::{Io, Process};
@@ -508,6 +509,49 @@ fn nothing_that_an_interface_or_a_command_says_makes_it_panic() {
             std::panic::resume_unwind(cause);
         }
     }
+}
+
+/// The line check's callback: orders that nobody waits for, sounds that are no numbers, inputs that nobody fetches.
+#[test]
+fn the_line_check_s_desk_allocates_frees_and_calls_nothing() {
+    let mut random = fastrand::Rng::with_seed(12);
+    let rate = fogbell::units::SampleRate::standard();
+    let sounds = vec![vec![0.5f32; 200].into(), vec![f32::NAN; 50].into(), Vec::new().into()];
+    let (mut ears, mut process) = desk(DeskSetup { rate, inputs: 3, sounds, ceiling: 0.25 });
+    let mut io = Io::new(2, 3, 256);
+    let mut heard = 0;
+    for block in 0..blocks() / 10 {
+        match random.u8(..) {
+            0..30 => ears.play(Play {
+                output: random.usize(..4),
+                sound: random.usize(..4),
+                gain: *random.choice(&[0.1, 100.0, f32::NAN, f32::INFINITY]).unwrap(),
+                looped: random.bool(),
+                swell: random.u32(..300),
+                number: block as u32,
+            }),
+            30..40 => ears.hush(),
+            _ => {}
+        }
+        io.frames = random.usize(..300);
+        io.lost = Frames(if random.u8(..) < 8 { random.i64(0..500) } else { 0 });
+        io.at = io.at + io.lost;
+        io.input.channel_mut(0, 256).fill(if random.bool() { 0.3 } else { f32::NAN });
+        let (memory, calls, last) = watched(|| process.process(&mut io));
+        assert_eq!((memory, calls), (0, 0), "block {block}: memory touched, system call {last}");
+        let frames = io.frames.min(256);
+        let sounding = (0..3).filter(|c| io.output.channel(*c, frames).iter().any(|x| *x != 0.0)).count();
+        assert!(sounding <= 1, "block {block}: {sounding} outputs sound");
+        assert!((0..3).all(|c| io.output.channel(c, frames).iter().all(|x| x.abs() <= 0.25)));
+        io.at = io.at + Frames(io.frames as i64);
+        // Now and then the ordinary side sleeps.
+        if block % 2048 > 1500 {
+            let now = ears.drain();
+            heard += u64::from(ears.slice(0, now - Frames(1), 1) == Some(&[0.3]));
+        }
+    }
+    println!("{heard} times heard, {} gaps", ears.breaks());
+    assert!(heard > 10 && ears.breaks() > 10);
 }
 
 /// The latency probe's callback: orders of every kind, takes that nobody fetches, slips, losses, odd samples.

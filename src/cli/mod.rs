@@ -12,6 +12,7 @@ pub mod exposure;
 mod files;
 pub mod interfaces;
 pub mod latency;
+pub mod linecheck;
 pub mod man;
 pub mod new;
 pub mod ready;
@@ -42,6 +43,7 @@ pub enum Command {
     Timecode(timecode::Args),
     Latency(latency::Args),
     Exposure(exposure::Args),
+    Linecheck(linecheck::Args),
     Schema(schema::Args),
     Completions(completions::Args),
     Man(man::Args),
@@ -92,6 +94,7 @@ pub fn dispatch(cli: &Cli) -> Outcome {
         Command::Timecode(args) => timecode::run(args),
         Command::Latency(args) => latency::run(args),
         Command::Exposure(args) => exposure::run(args),
+        Command::Linecheck(args) => linecheck::run(args),
         Command::Schema(args) => schema::run(args),
         Command::Completions(args) => completions::run(args),
         Command::Man(args) => man::run(args),

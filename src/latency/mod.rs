@@ -4,7 +4,7 @@
 //! [`Refusal`] that says what is wrong and how to mend it. Thread: ordinary ones only; everything here is pure.
 //! Always: a figure that cannot be trusted is not given; memory is bounded by the probe's own length.
 
-mod spectrum;
+pub(crate) mod spectrum;
 
 mod probe;
 
@@ -12,7 +12,7 @@ mod search;
 
 mod estimate;
 
-mod suspects;
+pub(crate) mod suspects;
 
 mod refusal;
 

@@ -504,6 +504,8 @@ pub struct Rig {
     pub inputs: Vec<(String, u16)>,
     /// Inputs from another interface.
     pub second: Option<Second>,
+    /// Feed → a recording of its spoken name, for the line check; the path as seen from the rig's folder.
+    pub spoken: Vec<(String, PathBuf)>,
     /// Which of two machines this one is.
     pub machine: Role,
     /// Timecode on an output of its own.

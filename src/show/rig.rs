@@ -7,7 +7,7 @@ use super::read::{load, unreadable};
 use super::walk::{Node, Place, Table, Walk, Wrong, number_text};
 use crate::units::SampleRate;
 use std::collections::BTreeMap;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use toml::de::DeTable;
 
 const MOST_CHANNELS: u32 = 256;
@@ -121,9 +121,11 @@ fn rig<'t>(
         return_line: None,
         spare_loop: None,
         exposure: Vec::new(),
+        spoken: Vec::new(),
         folder: folder.into(),
     };
     rig.second = table.get("second").and_then(|node| second(walk, &node, &rig, places));
+    rig.spoken = table.get("spoken").map(|node| spoken(walk, &node, &rig)).unwrap_or_default();
     super::machines::read(walk, &table, &mut rig);
     if let Some(node) = table.get("exposure") {
         rig.exposure = super::exposure::read(walk, &node, &rig);
@@ -352,6 +354,31 @@ fn inputs<'t>(
     inputs
 }
 
+/// Longest spoken name, in seconds.
+const LONGEST_SPOKEN: f64 = 5.0;
+
+/// `[spoken]`: feed = WAV.
+fn spoken<'t>(walk: &mut Walk<'t>, node: &Node<'t>, rig: &Rig) -> Vec<(String, PathBuf)> {
+    let mut spoken = Vec::new();
+    for entry in walk.named(node) {
+        let outlets = rig.outputs.iter().chain(rig.folds.iter().flatten());
+        let mut feeds = outlets.flat_map(|outlet| &outlet.feeds);
+        if !feeds.any(|feed| feed == entry.key) {
+            let names = rig.outputs.iter().flat_map(|outlet| &outlet.feeds).map(String::as_str);
+            walk.fault(entry.key_at, super::band::unknown_name("feed", entry.key, names));
+            continue;
+        }
+        let Some((path, header)) = walk.wav(&entry, &rig.folder) else { continue };
+        if header.seconds > LONGEST_SPOKEN {
+            let what = format!("this name takes {:.1} s to say", header.seconds);
+            walk.fault(entry.at, Wrong::new(what, "5 s at most", "cut the file after the name"));
+            continue;
+        }
+        spoken.push((entry.key.into(), path));
+    }
+    spoken
+}
+
 /// `[keys]`: action = key, or a list of keys. Which actions and keys there are, the view knows.
 fn bindings<'t>(walk: &mut Walk<'t>, node: &Node<'t>) -> Vec<(String, String)> {
     let mut bindings: Vec<(String, String)> = Vec::new();
@@ -410,6 +437,7 @@ pub fn default_rig(show: &Show) -> Rig {
         return_line: None,
         spare_loop: None,
         exposure: Vec::new(),
+        spoken: Vec::new(),
         folder: show.folder.clone(),
     }
 }

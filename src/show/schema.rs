@@ -668,6 +668,8 @@ struct RigFile {
     /// Input = channel, from 1.
     inputs: Option<BTreeMap<String, Channel>>,
     second: Option<SecondTable>,
+    /// Feed = a WAV of its spoken name, at most 5 s: the line check says it in place of beeps.
+    spoken: Option<BTreeMap<String, String>>,
     /// Action = key, or a list of keys.
     keys: Option<BTreeMap<String, KeyWord>>,
     /// Which of two machines this one is; "alone" when absent.

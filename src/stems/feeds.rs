@@ -175,6 +175,7 @@ fn rig(show: &Show, feeds: &[usize], set: &Set) -> Rig {
         return_line: None,
         spare_loop: None,
         exposure: Vec::new(),
+        spoken: Vec::new(),
         folder: show.folder.clone(),
     }
 }

@@ -173,6 +173,7 @@ fn a_rig_says_which_feed_goes_where() {
     };
     assert_eq!((rig.main.as_ref(), rig.spare_loop), (Some(&main), Some((7, 4))));
     assert_eq!((rig.highest_line_out(), rig.highest_input(), rig.has_timecode()), (8, 11, true));
+    assert_eq!(rig.spoken, [("drums".to_string(), "../sounds/one.wav".into())]);
     let keys: Vec<_> = rig.keys.iter().map(|(action, key)| (action.as_str(), key.as_str())).collect();
     assert_eq!(keys, [("start", "space"), ("all-out", "backspace"), ("all-out", "x")]);
 }
@@ -180,7 +181,7 @@ fn a_rig_says_which_feed_goes_where() {
 #[test]
 fn a_rig_that_does_not_fit_its_show_is_told_in_the_rig_file() {
     let show = read(&example("everything.toml")).show.expect("good");
-    let good = parse_rig(&example("rig_everything.toml"), "rig.toml", &fixtures());
+    let good = parse_rig(&example("rig_everything.toml"), "rig.toml", &fixtures().join("good"));
     assert_eq!(good.faults_against(&show), []);
     let text = "[outputs]\ndurms = 1\nband = 2\n[inputs]\nroof = 1\n";
     let reading = parse_rig(text, "rig.toml", &fixtures());
@@ -229,7 +230,7 @@ fn the_mains_click_is_held_against_the_show_where_it_is_named() {
     let show = read(&example("everything.toml")).show.expect("good");
     let good = example("rig_everything.toml");
     let told = |text: &str| -> Vec<(usize, String)> {
-        let faults = parse_rig(text, "rig.toml", &fixtures()).faults_against(&show);
+        let faults = parse_rig(text, "rig.toml", &fixtures().join("good")).faults_against(&show);
         faults.iter().for_each(|fault| assert_is_whole(fault, text));
         faults.into_iter().map(|fault| (fault.line, fault.what)).collect()
     };
@@ -247,6 +248,24 @@ fn the_mains_click_is_held_against_the_show_where_it_is_named() {
     assert_eq!(told(&both).len(), 1);
     assert!(told(&both)[0].1.contains("from the main and from the input \"pad\""), "{:?}", told(&both));
     assert_eq!(told(&both.replace("pass through", "own channel").replace("safety_delay_ms = 8\n", "")), []);
+}
+
+#[test]
+fn a_spoken_name_is_a_file_that_is_there_for_a_feed_that_is_sent() {
+    let text = |spoken: &str| format!("[outputs]\ndrums = 1\n[spoken]\n{spoken}\n");
+    for (spoken, what) in [
+        ("durms = \"one.wav\"", "there is no feed \"durms\""),
+        ("drums = \"none.wav\"", "there is no file none.wav"),
+        ("drums = \"not_a_wav.wav\"", "no WAV file"),
+        ("drums = 3", "text"),
+    ] {
+        let text = text(spoken);
+        let faults = parse_rig(&text, "rig.toml", &fixtures().join("sounds")).faults;
+        assert_eq!((faults.len(), faults[0].line), (1, 4), "{faults:?}");
+        assert!(faults[0].what.contains(what), "{:?}", faults[0]);
+    }
+    let good = parse_rig(&text("drums = \"one.wav\""), "rig.toml", &fixtures().join("sounds"));
+    assert_eq!(good.faults, []);
 }
 
 #[test]
