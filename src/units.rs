@@ -172,6 +172,12 @@ impl SampleRate {
         Frames((seconds * f64::from(self.0)).round() as i64)
     }
 
+    /// Frames of a time in nanoseconds. Rounding: to the nearest, halves up. Real-time: safe.
+    pub const fn frames_of_ns(self, ns: i64) -> Frames {
+        let doubled = ns as i128 * self.0 as i128 * 2 + 1_000_000_000;
+        Frames(doubled.div_euclid(2_000_000_000) as i64)
+    }
+
     /// Seconds of a number of frames, for files and screens.
     pub fn seconds(self, frames: Frames) -> f64 {
         frames.0 as f64 / f64::from(self.0)

@@ -5,6 +5,7 @@
 //! buffers, a frame count that includes lost frames, and never the host's own types.
 
 pub mod abandon;
+pub mod boot;
 pub mod choose;
 #[cfg_attr(not(feature = "cpal"), allow(dead_code, reason = "only cpal's formats need all of it"))]
 pub mod convert;
@@ -58,6 +59,14 @@ impl OpenSetup {
 
 /// Frames of the buffers every host makes: longer callbacks are worked through in pieces of this.
 pub const MAX_BLOCK: usize = 8192;
+
+/// A client of a JACK server is still attached that cannot be closed: see [`jack_host::attached`].
+pub fn jack_is_attached() -> bool {
+    #[cfg(feature = "jack")]
+    return jack_host::attached();
+    #[cfg(not(feature = "jack"))]
+    return false;
+}
 
 /// A way to reach audio devices.
 pub trait Interface: Send {

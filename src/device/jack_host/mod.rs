@@ -16,7 +16,7 @@ use crate::realtime::io::{Io, Process};
 use crate::units::{FramePos, Frames, SampleRate};
 use jack::{AudioIn, AudioOut, Client, ClientOptions, Control, LatencyType, Port, PortFlags, ProcessScope};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering::Relaxed};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering::Relaxed};
 use std::sync::mpsc::{Receiver, TryRecvError, sync_channel};
 use std::time::Duration;
 use time::{Cycle, Time};
@@ -174,6 +174,32 @@ struct Stopped {
     inputs: Vec<Port<AudioIn>>,
     outputs: Vec<Port<AudioOut>>,
     patch: Patch,
+    attached: Attached,
+}
+
+/// Clients that are attached to a server, closing ones included.
+static ATTACHED: AtomicUsize = AtomicUsize::new(0);
+
+/// Some client of this process is still attached: its server may be dead or hang, and opening another one then ends
+/// the process (see [`Probe`]). Look before a device is opened again.
+pub fn attached() -> bool {
+    ATTACHED.load(Relaxed) > 0
+}
+
+/// Counts a client until it is dropped: keep it after the client.
+struct Attached(());
+
+impl Attached {
+    fn new() -> Attached {
+        ATTACHED.fetch_add(1, Relaxed);
+        Attached(())
+    }
+}
+
+impl Drop for Attached {
+    fn drop(&mut self) {
+        ATTACHED.fetch_sub(1, Relaxed);
+    }
 }
 
 impl OpenedJack {
@@ -201,7 +227,10 @@ impl OpenedJack {
             claimed_latency: claimed_latency(&client, &patch),
             second: None,
         };
-        Ok(OpenedJack { negotiated, stopped: Held(Some(Stopped { client, inputs, outputs, patch })) })
+        Ok(OpenedJack {
+            negotiated,
+            stopped: Held(Some(Stopped { client, inputs, outputs, patch, attached: Attached::new() })),
+        })
     }
 }
 
@@ -280,7 +309,11 @@ impl Opened for OpenedJack {
     }
 }
 
-type Active = jack::AsyncClient<Notes, Callback>;
+/// The client first: what counts it is dropped after it.
+struct Active {
+    client: jack::AsyncClient<Notes, Callback>,
+    _attached: Attached,
+}
 
 impl Stopped {
     fn activate(self, process: Box<dyn Process>, pulse: Arc<Pulse>) -> Result<Active, DeviceError> {
@@ -306,10 +339,11 @@ impl Stopped {
                 "restart the server",
             )
         })?;
+        let active = Active { client: active, _attached: self.attached };
         let leaving = outputs.iter().zip(&self.patch.playbacks);
         let entering = self.patch.captures.iter().zip(&inputs);
         for (from, to) in leaving.chain(entering) {
-            active.as_client().connect_ports_by_name(from, to).map_err(|fault| {
+            active.client.as_client().connect_ports_by_name(from, to).map_err(|fault| {
                 DeviceError::new(format!("{from} cannot be connected to {to}: {fault}"), "patch it by hand")
             })?;
         }
@@ -456,7 +490,7 @@ impl Probe {
     fn ask(active: Arc<Active>) -> Probe {
         let (answer, wait) = sync_channel(1);
         let ask = move || {
-            let client = active.as_client();
+            let client = active.client.as_client();
             let gone = client.uuid_of_client_by_name(client.name()).is_none();
             drop(active);
             // Nobody may be waiting any more.

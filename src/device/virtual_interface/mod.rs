@@ -11,6 +11,7 @@ mod pace;
 mod simulation;
 mod sinc;
 mod stepper;
+mod tape;
 #[cfg(test)]
 mod tests;
 mod world;
@@ -19,12 +20,13 @@ pub use capture::{BlockSeen, Capture, Captured};
 pub use ills::{Hum, Standing, Twin};
 pub use pace::{CATCH_UP, Pace};
 pub use stepper::Stepper;
-pub use world::{Blocks, Cable, Fault, FaultKind, Mic, MicSound, Noise, ReceiveFrom, SendTo, World};
+pub use world::{Blocks, Cable, Fault, FaultKind, Mic, MicSound, Noise, ReceiveFrom, SendTo, Tape, World};
 
 use super::{DeviceError, DeviceInfo, Interface, MAX_BLOCK, Negotiated, OpenSetup, Opened, Running};
 use crate::realtime::io::Process;
 use lines::Lines;
 use simulation::Simulation;
+use tape::Tapes;
 
 /// The host's name.
 pub const HOST: &str = "virtual";
@@ -93,7 +95,10 @@ impl Interface for VirtualInterface {
     fn open(&mut self, setup: &OpenSetup) -> Result<Box<dyn Opened>, DeviceError> {
         let mut simulation = Simulation::new(&self.world, setup)?;
         match self.pace {
-            Pace::RealTime => simulation.connect(Lines::open(&self.world, setup)?),
+            Pace::RealTime => {
+                simulation.connect(Lines::open(&self.world, setup)?);
+                simulation.tapes(Tapes::open(&self.world.tapes, setup.rate)?);
+            }
             Pace::Free { .. } => only_in_real_time(&self.world)?,
         }
         Ok(Box::new(OpenedVirtual {
@@ -102,6 +107,7 @@ impl Interface for VirtualInterface {
             pace: self.pace,
             drift_ppm: self.world.drift_ppm,
             jitter: self.world.jitter,
+            late_is_lost: self.world.late_is_lost,
             capture: self.capture.clone(),
         }))
     }
@@ -109,11 +115,11 @@ impl Interface for VirtualInterface {
 
 /// Two processes share no time but the computer's.
 fn only_in_real_time(world: &World) -> Result<(), DeviceError> {
-    if world.sends.is_empty() && world.receives.is_empty() {
+    if world.sends.is_empty() && world.receives.is_empty() && world.tapes.is_empty() {
         return Ok(());
     }
-    let what = "the world has lines to another process, and its time is not the computer's";
-    Err(DeviceError::new(what, "run it in real time, or leave out sends and receives"))
+    let what = "the world has tapes or lines to another process, and its time is not the computer's";
+    Err(DeviceError::new(what, "run it in real time, or leave out sends, receives and tapes"))
 }
 
 struct OpenedVirtual {
@@ -122,6 +128,7 @@ struct OpenedVirtual {
     pace: Pace,
     drift_ppm: f64,
     jitter: f64,
+    late_is_lost: bool,
     capture: Option<Capture>,
 }
 
@@ -142,6 +149,7 @@ impl Opened for OpenedVirtual {
             block: self.negotiated.block,
             drift_ppm: self.drift_ppm,
             jitter: self.jitter,
+            late_is_lost: self.late_is_lost,
         };
         Ok(Box::new(pace::start(drive, self.pace)?))
     }

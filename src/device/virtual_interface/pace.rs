@@ -2,6 +2,7 @@
 
 use super::Capture;
 use super::simulation::{Cycle, Simulation};
+use crate::device::boot;
 use crate::device::pulse::Pulse;
 use crate::device::{DeviceError, Health, HealthState, Running, priority};
 use crate::realtime::io::Process;
@@ -36,6 +37,7 @@ pub(super) struct Drive {
     pub drift_ppm: f64,
     /// Share of a block by which a callback may come late.
     pub jitter: f64,
+    pub late_is_lost: bool,
 }
 
 #[derive(Debug, Default)]
@@ -122,11 +124,18 @@ impl Drive {
 
     fn real_time(mut self, shared: &Shared) -> Box<dyn Process> {
         priority::promote_this_thread(&shared.pulse, self.block, self.rate.hertz());
-        let mut clock = Clock::new(self.rate, self.drift_ppm);
+        let mut clock = Clock::new(self.rate, self.drift_ppm, self.late_is_lost);
+        self.simulation.begins(clock.origin_ns);
         let block = f64::from(self.block) / f64::from(self.rate.hertz());
         let mut random = fastrand::Rng::with_seed(1);
         while !shared.stop.load(Relaxed) {
-            clock.wait(self.simulation.next(), shared);
+            let lost = clock.wait(self.simulation.next(), shared);
+            if lost.0 > 0 {
+                shared.pulse.xrun();
+                shared.pulse.lost(lost.0.unsigned_abs());
+                self.simulation.lose(lost);
+            }
+            self.simulation.begins(clock.origin_ns);
             if self.jitter > 0.0 {
                 std::thread::sleep(Duration::from_secs_f64(self.jitter * block * random.f64()));
             }
@@ -189,36 +198,57 @@ fn wait_for_stop(shared: &Shared) {
     }
 }
 
+/// One moment by both clocks, as close together as a busy computer lets them be.
+fn both_clocks() -> (Instant, i64) {
+    let pair = || {
+        let before = Instant::now();
+        let ns = boot::now();
+        (before.elapsed(), before, ns)
+    };
+    let closest = (0..16).map(|_| pair()).min_by_key(|(apart, ..)| *apart);
+    closest.map_or_else(|| (Instant::now(), boot::now()), |(_, at, ns)| (at, ns))
+}
+
 /// Absolute times of frames; drift makes them come sooner or later than the rate says.
 struct Clock {
     origin: Instant,
+    /// The same moment by the boot-time clock.
+    origin_ns: i64,
     frames_a_second: f64,
+    late_is_lost: bool,
 }
 
 impl Clock {
-    fn new(rate: SampleRate, drift_ppm: f64) -> Clock {
+    fn new(rate: SampleRate, drift_ppm: f64, late_is_lost: bool) -> Clock {
         let frames_a_second = f64::from(rate.hertz()) * (1.0 + drift_ppm * 1e-6);
-        Clock { origin: Instant::now(), frames_a_second }
+        let (origin, origin_ns) = both_clocks();
+        Clock { origin, origin_ns, frames_a_second, late_is_lost }
     }
 
     /// Sleeps until a frame is due, or until it is time to stop.
-    fn wait(&mut self, frame: FramePos, shared: &Shared) {
+    /// Gives the frames that were lost by being late.
+    fn wait(&mut self, frame: FramePos, shared: &Shared) -> Frames {
         let due = self.origin + Duration::from_secs_f64(frame.0.max(0) as f64 / self.frames_a_second);
         while !shared.stop.load(Relaxed) {
             let now = Instant::now();
             if now >= due {
-                self.forgive(now - due, shared);
-                return;
+                return self.forgive(now - due, shared);
             }
             std::thread::sleep((due - now).min(NAP));
         }
+        Frames(0)
     }
 
-    fn forgive(&mut self, late: Duration, shared: &Shared) {
+    fn forgive(&mut self, late: Duration, shared: &Shared) -> Frames {
+        if late > CATCH_UP && self.late_is_lost {
+            return Frames((late.as_secs_f64() * self.frames_a_second) as i64);
+        }
         if late > CATCH_UP {
             self.origin += late;
+            self.origin_ns += i64::try_from(late.as_nanos()).unwrap_or(0);
             let behind = Frames((late.as_secs_f64() * self.frames_a_second).round() as i64);
             shared.pulse.behind(behind.0.unsigned_abs());
         }
+        Frames(0)
     }
 }

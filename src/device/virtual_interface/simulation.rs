@@ -3,6 +3,7 @@
 use super::ills::Ills;
 use super::lines::{Lines, Trouble};
 use super::sinc::{self, Weights};
+use super::tape::Tapes;
 use super::world::{Blocks, Fault, FaultKind, Mic, MicSound, Noise, World};
 use crate::device::{DeviceError, MAX_BLOCK, OpenSetup};
 use crate::realtime::io::{Io, Planar, Process};
@@ -28,6 +29,7 @@ pub(super) struct Simulation {
     clip_inputs: bool,
     /// To and from other processes; only in real time.
     lines: Option<Lines>,
+    tapes: Option<Tapes>,
     repeating: Option<Repeat>,
 }
 
@@ -106,6 +108,7 @@ impl Simulation {
             reach,
             clip_inputs: world.clip_inputs,
             lines: None,
+            tapes: None,
             repeating: None,
         })
     }
@@ -113,6 +116,18 @@ impl Simulation {
     /// From now on in time with other processes.
     pub(super) fn connect(&mut self, lines: Option<Lines>) {
         self.lines = lines;
+    }
+
+    /// What leaves is taken down from now on.
+    pub(super) fn tapes(&mut self, tapes: Option<Tapes>) {
+        self.tapes = tapes;
+    }
+
+    /// Frame 0 was due then, by the boot-time clock.
+    pub(super) fn begins(&mut self, origin: i64) {
+        if let Some(tapes) = &mut self.tapes {
+            tapes.begin(origin);
+        }
     }
 
     /// Real-time: safe.
@@ -202,6 +217,9 @@ impl Simulation {
         self.history.write(self.next, &self.io.output, frames);
         if let Some(lines) = &mut self.lines {
             lines.write(&self.io);
+        }
+        if let Some(tapes) = &mut self.tapes {
+            tapes.write(self.next, &self.io.output, frames);
         }
         self.next = self.next + Frames(frames as i64);
     }

@@ -32,6 +32,7 @@ pub struct World {
     pub cables: Vec<Cable>,
     pub sends: Vec<SendTo>,
     pub receives: Vec<ReceiveFrom>,
+    pub tapes: Vec<Tape>,
     pub noises: Vec<Noise>,
     pub mics: Vec<Mic>,
     pub hums: Vec<Hum>,
@@ -48,6 +49,9 @@ pub struct World {
     pub blocks: Option<Blocks>,
     /// Inputs end at full scale, as converters do.
     pub clip_inputs: bool,
+    /// When the computer sleeps through more than [`super::CATCH_UP`], the frames are lost as on a device; otherwise
+    /// the interface runs behind.
+    pub late_is_lost: bool,
 }
 
 impl Default for World {
@@ -58,6 +62,7 @@ impl Default for World {
             cables: Vec::new(),
             sends: Vec::new(),
             receives: Vec::new(),
+            tapes: Vec::new(),
             noises: Vec::new(),
             mics: Vec::new(),
             hums: Vec::new(),
@@ -69,6 +74,7 @@ impl Default for World {
             faults: Vec::new(),
             blocks: None,
             clip_inputs: false,
+            late_is_lost: false,
         }
     }
 }
@@ -135,6 +141,18 @@ pub struct ReceiveFrom {
     pub delay_frames: u32,
     #[serde(default = "unity")]
     pub gain: f64,
+}
+
+/// A tape machine on an output, for what outlives the program: in real time only.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct Tape {
+    pub output: u16,
+    /// 32-bit floats; looked for beside the world's file.
+    pub file: PathBuf,
+    /// Frame 0 of the tape, in nanoseconds of the boot-time clock.
+    #[serde(default)]
+    pub starts_ns: i64,
 }
 
 /// White Gaussian noise on an input, the same for the same seed however the time is cut into blocks.
@@ -251,7 +269,7 @@ impl World {
         toml::from_str(text).map_err(|fault| {
             DeviceError::new(
                 format!("the world of the virtual interface cannot be read: {fault}"),
-                "write only the keys inputs, outputs, cables, sends, receives, noises, mics, hums, standing, twins, dead, drift-ppm, jitter, faults, blocks, clip-inputs",
+                "write only the keys inputs, outputs, cables, sends, receives, tapes, noises, mics, hums, standing, twins, dead, drift-ppm, jitter, faults, blocks, clip-inputs, late-is-lost",
             )
         })
     }
@@ -269,6 +287,9 @@ impl World {
             if let MicSound::File(file) = &mut mic.sound {
                 *file = folder.join(&*file);
             }
+        }
+        for tape in &mut world.tapes {
+            tape.file = folder.join(&tape.file);
         }
         Ok(world)
     }
@@ -353,6 +374,7 @@ impl World {
         let inputs = inputs.chain(self.dead.iter().copied());
         let outputs = self.cables.iter().map(|cable| cable.output);
         let outputs = outputs.chain(self.sends.iter().map(|send| send.output));
+        let outputs = outputs.chain(self.tapes.iter().map(|tape| tape.output));
         let inputs = inputs.map(|channel| ("input", channel, self.inputs));
         let outputs = outputs.map(|channel| ("output", channel, self.outputs));
         for (name, channel, count) in inputs.chain(outputs) {
