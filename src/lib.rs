@@ -45,6 +45,8 @@ pub mod drill;
 
 pub mod telemetry;
 
+pub mod survive;
+
 pub mod log;
 
 pub mod report;

@@ -1,5 +1,6 @@
 //! What ordinary threads may ask of the engine. Commands ride a ring; what must be freed rides one back.
 
+use super::event::RunState;
 use crate::click::set::{Set, Stretch};
 use crate::units::{Exact, FramePos, Frames, Span};
 use std::sync::Arc;
@@ -13,6 +14,10 @@ pub enum When {
     NextBeat,
     BarEnd,
     SectionEnd,
+    /// The first beat or bar line that is no earlier than this frame: what was written down before it was sent
+    /// means the same for whoever reads it after a crash.
+    BeatFrom(FramePos),
+    BarFrom(FramePos),
 }
 
 #[derive(Clone, Debug)]
@@ -99,4 +104,28 @@ pub enum Command {
     Beside(bool),
     /// Other songs from now on (the playing one is kept to its end). The old set rides back.
     Load(Arc<Set>),
+    /// Comes back in the middle of a night, whoever leads: sent before the first block.
+    Return(Return),
+}
+
+/// Where a night goes on: what was true, and where the music is on this device's timeline.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Return {
+    pub run: RunState,
+    pub song: usize,
+    pub leg: usize,
+    pub called: bool,
+    pub pass: u32,
+    pub at: Exact,
+    pub stretch: Stretch,
+    pub released: bool,
+    pub chosen: usize,
+    /// Tonight's tempo of the chosen song, set before it starts.
+    pub chosen_stretch: Stretch,
+    pub all_out: bool,
+    pub click_out: bool,
+    /// A bit a click.
+    pub mutes: u16,
+    /// Clicks that a person has put on the fallback.
+    pub by_hand: u16,
 }

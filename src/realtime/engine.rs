@@ -2,7 +2,7 @@
 
 use super::ambient::Inputs;
 use super::claim::{AHEAD_SECONDS, Claim};
-use super::command::{Command, Timed, When};
+use super::command::{Command, Return, Timed, When};
 use super::event::{Cause, Event, LineNow, RunState, Source, Status, What, Why, WitnessNow};
 use super::io::{Io, Planar, Process};
 use super::outlet::{Outlet, Sources};
@@ -37,6 +37,14 @@ const ROOM_SECONDS: f64 = 1.5;
 const TALK_EVERY: i64 = 256;
 /// Seconds of every channel that the recorder may be behind.
 const TAP_SECONDS: usize = 4;
+
+/// A device that was gone this long comes back as a new one does: its room comes up in [`ARRIVAL_SECONDS`].
+const LONG_LOSS_SECONDS: f64 = 0.050;
+const ARRIVAL_SECONDS: f64 = 0.020;
+
+/// From which level of [`Io::thrift`] on nothing is recorded, and the room is silent.
+const NO_RECORDING: u8 = 2;
+const NO_ROOM: u8 = 4;
 
 /// The control side: stays on ordinary threads.
 pub struct Control {
@@ -157,6 +165,11 @@ pub struct Engine {
     gate_open: bool,
     /// The room of a machine that stands by is the other machine's.
     room_gate: Ramp,
+    /// The room comes up when a device does.
+    arrival: Ramp,
+    unheard: bool,
+    /// The room is given up when the computer is slow: faded, and no work any more once it is silent.
+    thrift: Ramp,
     /// Per click: what arrives on an input and is passed on.
     passed: Vec<Option<Passed>>,
     /// Per click: another device that plays it.
@@ -248,6 +261,9 @@ pub fn engine(setup: &EngineSetup, set: Arc<Set>) -> (Control, Engine) {
         gate: Ramp::steady(if setup.peer.is_some() { 0.0 } else { 1.0 }),
         gate_open: setup.peer.is_none(),
         room_gate: Ramp::steady(if setup.peer.is_some() { 0.0 } else { 1.0 }),
+        arrival: Ramp::steady(1.0),
+        thrift: Ramp::steady(1.0),
+        unheard: false,
         passed: passed(setup, piece),
         outside: outside(setup),
         mutes: 0,
@@ -329,6 +345,11 @@ impl Process for Engine {
         if io.lost.0 > 0 {
             self.out.tell(io.at, What::Xrun { lost: io.lost });
         }
+        let back = std::mem::replace(&mut self.unheard, io.unheard) && !io.unheard;
+        if back || io.lost > self.set.rate.frames(LONG_LOSS_SECONDS) {
+            self.arrive_softly(io.at);
+        }
+        self.spare_the_room(io);
         self.catch_up(io);
         let mut done = 0;
         while done < frames {
@@ -386,6 +407,9 @@ impl Engine {
     fn receive(&mut self, at: FramePos) {
         for _ in 0..COMMANDS {
             let Some(Timed { when, command, id }) = self.commands.try_pop() else { break };
+            if let Command::Return(night) = &command {
+                self.return_gains(night, at);
+            }
             if when == When::Now && self.gain_command(id, at, &command) {
                 continue;
             }
@@ -427,12 +451,18 @@ impl Engine {
     }
 
     fn resolve(&self, when: When, earliest: FramePos) -> Exact {
-        let now = Exact::at(earliest);
+        let soonest = match when {
+            When::BeatFrom(from) | When::BarFrom(from) => earliest.max(from),
+            _ => earliest,
+        };
+        let now = Exact::at(soonest);
         let musical = match when {
             When::Now => None,
             When::Frame(frame) => return Exact::at(frame.max(earliest)),
             When::NextBeat => self.transport.next_beat(&self.set, earliest, false),
             When::BarEnd => self.transport.next_beat(&self.set, earliest, true),
+            When::BeatFrom(from) => self.transport.next_beat(&self.set, earliest.max(from), false),
+            When::BarFrom(from) => self.transport.next_beat(&self.set, earliest.max(from), true),
             When::SectionEnd => self.transport.section_end(&self.set),
         };
         musical.filter(|place| *place >= now).unwrap_or(now)
@@ -442,7 +472,7 @@ impl Engine {
     fn resolve_again(&mut self, from: FramePos) {
         for index in 0..self.pending.len() {
             let Some(when) = self.pending.get(index).map(|pending| pending.when) else { break };
-            if matches!(when, When::NextBeat | When::BarEnd | When::SectionEnd) {
+            if !matches!(when, When::Now | When::Frame(_)) {
                 let at = self.resolve(when, from);
                 if let Some(pending) = self.pending.get_mut(index) {
                     pending.at = at;
@@ -1245,6 +1275,7 @@ impl Engine {
         let done = match deed {
             Deed::Told(order) => return self.follow_order(order, at),
             Deed::Heard(click, ask) => return self.follow_click(click, ask, at),
+            Deed::Asked(Command::Return(night)) => self.return_to(&night, at),
             Deed::Asked(command) if !self.leads() && moves_the_music(&command) => false,
             Deed::Asked(command) => self.execute(id, command, at, place),
         };
@@ -1333,6 +1364,74 @@ impl Engine {
         }
     }
 
+    fn spare_the_room(&mut self, io: &Io) {
+        let wanted = if io.thrift >= NO_ROOM { 0.0 } else { 1.0 };
+        if self.thrift.target() != wanted {
+            let fade = self.set.rate.frames(if wanted == 0.0 { 0.2 } else { 1.0 }).0 as u32;
+            self.thrift.go(wanted, io.at + self.look_ahead, fade);
+        }
+    }
+
+    /// A device has come back: its room comes up. Clicks are at plan from their first hit: they begin in silence.
+    fn arrive_softly(&mut self, at: FramePos) {
+        self.arrival = Ramp::steady(0.0);
+        self.arrival.go(1.0, at, self.set.rate.frames(ARRIVAL_SECONDS).0 as u32);
+    }
+
+    /// What was silent stays silent, from the first sample on; the room comes up.
+    fn return_gains(&mut self, night: &Return, at: FramePos) {
+        self.arrive_softly(at);
+        self.all_out = Ramp::steady(if night.all_out { 0.0 } else { 1.0 });
+        self.all_clicks = Ramp::steady(if night.click_out { 0.0 } else { 1.0 });
+        self.mutes = night.mutes;
+        for (index, gain) in self.click_gain.iter_mut().enumerate() {
+            let muted = night.mutes.checked_shr(index as u32).is_some_and(|bits| bits & 1 == 1);
+            *gain = Ramp::steady(if muted { 0.0 } else { 1.0 });
+            if muted {
+                self.out.tell(at, What::Muted { click: index as u8, muted });
+            }
+        }
+        for index in (0..16).filter(|index| night.by_hand >> index & 1 == 1) {
+            if let Some(claim) = self.claims.get_mut(index) {
+                claim.judge_mut().hand(true);
+            }
+        }
+        for what in
+            [night.all_out.then_some(What::AllOut(true)), night.click_out.then_some(What::ClickOut(true))]
+        {
+            what.into_iter().for_each(|what| self.out.tell(at, what));
+        }
+    }
+
+    /// The place is where the band is by now: what passed since is passed over.
+    fn return_to(&mut self, night: &Return, at: FramePos) -> bool {
+        let Return { run, song, leg, called, pass, stretch, .. } = *night;
+        if !stretch.is_positive() || !night.chosen_stretch.is_positive() {
+            return false;
+        }
+        self.transport.choose(&self.set, night.chosen);
+        let anchor = Anchor { at: night.at, stretch };
+        let placed = match run {
+            RunState::Stopped => true,
+            RunState::Holding => {
+                self.with_sink(|transport, set, sink, _| transport.hold_at(set, song, leg, stretch, at, sink))
+            }
+            RunState::Playing => self.with_sink(|transport, set, sink, _| {
+                transport.rejoin(set, PlaceNow { song, leg, called, pass, anchor }, at, sink)
+            }),
+        };
+        if placed && run != RunState::Stopped {
+            self.transport.set_released(night.released);
+        }
+        self.transport.set_chosen_stretch(night.chosen_stretch);
+        placed
+    }
+
+    /// Hits are decided this long before they leave.
+    pub fn ahead(&self) -> Frames {
+        self.look_ahead + self.lead
+    }
+
     fn jump(&mut self, song: usize, leg: usize, count_in: bool, place: Exact, at: FramePos) -> bool {
         let same_song = self.transport.playing().filter(|now| now.song == song);
         let stretch = same_song.map_or(Stretch::ONE, |now| now.anchor.stretch);
@@ -1343,6 +1442,9 @@ impl Engine {
 
     /// Inputs: cleaned, filtered, ridden, limited, before they meet the click.
     fn room(&mut self, io: Option<(&Io, usize)>, start: FramePos, frames: usize) {
+        if self.thrift.constant(start, frames) == Some(0.0) {
+            return self.rooms.clear();
+        }
         let Engine { inputs, rooms, out, .. } = self;
         let input = |channel: usize| {
             io.map_or(&[][..], |(io, done)| {
@@ -1354,6 +1456,8 @@ impl Engine {
         });
         for input in 0..self.rooms.channels() {
             self.room_gate.apply(start, self.rooms.channel_mut(input, frames));
+            self.arrival.apply(start, self.rooms.channel_mut(input, frames));
+            self.thrift.apply(start, self.rooms.channel_mut(input, frames));
         }
     }
 
@@ -1441,6 +1545,14 @@ impl Engine {
     fn record(&mut self, io: &Io, frames: usize) {
         let Some(tap) = &mut self.tap else { return };
         tap.lost = tap.lost.saturating_add(u32::try_from(io.lost.0.max(0)).unwrap_or(u32::MAX));
+        if io.thrift >= NO_RECORDING {
+            tap.dropped = tap.dropped.saturating_add(1);
+            return;
+        }
+        if io.unheard {
+            tap.lost = tap.lost.saturating_add(frames as u32);
+            return;
+        }
         let channels = self.tap_channels;
         let inputs = (0..channels.0).map(|channel| io.input.channel(channel, frames));
         let outputs = (0..channels.1).map(|channel| io.output.channel(channel, frames));
@@ -1534,6 +1646,7 @@ const fn moves_the_music(command: &Command) -> bool {
             | AmbientRides
             | Talk(_)
             | Load(_)
+            | Return(_)
     )
 }
 

@@ -67,6 +67,10 @@ pub struct Io {
     pub output: Planar,
     /// Frame of the first input sample minus `at`: 0 on a duplex interface, negative where input lies behind.
     pub input_offset: Frames,
+    /// Given up so far because the computer is slow: 0 nothing, 2 recordings, 4 the room, 5 every input; never the click.
+    pub thrift: u8,
+    /// Nobody hears what is made: there is no device, and the night goes on.
+    pub unheard: bool,
 }
 
 impl Io {
@@ -79,6 +83,8 @@ impl Io {
             input: Planar::new(inputs, max_block),
             output: Planar::new(outputs, max_block),
             input_offset: Frames(0),
+            thrift: 0,
+            unheard: false,
         }
     }
 }

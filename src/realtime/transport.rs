@@ -426,6 +426,29 @@ impl Transport {
         true
     }
 
+    /// The same, with tonight's tempo.
+    pub fn hold_at(
+        &mut self,
+        set: &Set,
+        song: usize,
+        leg: usize,
+        stretch: Stretch,
+        at: FramePos,
+        sink: &mut dyn Sink,
+    ) -> bool {
+        self.now.place.anchor.stretch = stretch;
+        self.hold(set, song, leg, at, sink)
+    }
+
+    /// Tonight's tempo of the song that the next start plays.
+    pub const fn set_chosen_stretch(&mut self, stretch: Stretch) {
+        self.chosen_stretch = stretch;
+    }
+
+    pub const fn chosen_stretch(&self) -> Stretch {
+        self.chosen_stretch
+    }
+
     /// Length of a frame of the clock that is followed, in frames of this one; a segue keeps it.
     pub const fn follow_clock(&mut self, ratio: f64) {
         self.ratio = ratio;

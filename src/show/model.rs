@@ -518,6 +518,8 @@ pub struct Rig {
     pub spare_loop: Option<(u16, u16)>,
     /// What is known of how loud feeds are in the ears.
     pub exposure: Vec<EarLine>,
+    /// What plays when the interface is gone: the same channels.
+    pub spare: Option<InterfaceChoice>,
     /// Action → key, as written ("space", "f5").
     pub keys: Vec<(String, String)>,
     pub folder: PathBuf,

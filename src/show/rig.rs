@@ -106,7 +106,7 @@ fn rig<'t>(
         || Path::new(name).file_stem().map_or("rig".into(), |stem| stem.to_string_lossy().into_owned());
     let mut rig = Rig {
         title: title.map_or_else(stem, String::from),
-        interface: interface(walk, &table),
+        interface: interface(walk, &table, "interface"),
         outputs: table
             .get("outputs")
             .map(|node| outputs(walk, &node, places))
@@ -122,10 +122,15 @@ fn rig<'t>(
         spare_loop: None,
         exposure: Vec::new(),
         spoken: Vec::new(),
+        spare: None,
         folder: folder.into(),
     };
     rig.second = table.get("second").and_then(|node| second(walk, &node, &rig, places));
     rig.spoken = table.get("spoken").map(|node| spoken(walk, &node, &rig)).unwrap_or_default();
+    rig.spare = table
+        .get("spare")
+        .is_some()
+        .then(|| InterfaceChoice { rate: rig.interface.rate, ..interface(walk, &table, "spare") });
     super::machines::read(walk, &table, &mut rig);
     if let Some(node) = table.get("exposure") {
         rig.exposure = super::exposure::read(walk, &node, &rig);
@@ -143,14 +148,15 @@ fn no_outputs(walk: &mut Walk<'_>) -> Vec<Outlet> {
     Vec::new()
 }
 
-fn interface<'t>(walk: &mut Walk<'t>, rig: &Table<'t>) -> InterfaceChoice {
+/// `[interface]`, and `[spare]`, which has its keys.
+fn interface<'t>(walk: &mut Walk<'t>, rig: &Table<'t>, key: &str) -> InterfaceChoice {
     let usual = InterfaceChoice {
         host: Host::Virtual,
         device: String::new(),
         rate: SampleRate::standard(),
         block: 128,
     };
-    match rig.get("interface").and_then(|node| walk.table(&node, &keys::INTERFACE)) {
+    match rig.get(key).and_then(|node| walk.table(&node, &keys::INTERFACE)) {
         Some(table) => chosen(walk, &table, usual),
         None => usual,
     }
@@ -438,6 +444,7 @@ pub fn default_rig(show: &Show) -> Rig {
         spare_loop: None,
         exposure: Vec::new(),
         spoken: Vec::new(),
+        spare: None,
         folder: show.folder.clone(),
     }
 }

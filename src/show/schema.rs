@@ -682,6 +682,8 @@ struct RigFile {
     spare_loop: Option<LoopTable>,
     /// Feed = how loud it becomes in that player's ears.
     exposure: Option<BTreeMap<String, ExposureTable>>,
+    /// What plays when the interface is gone, at the same rate and on the same channels.
+    spare: Option<InterfaceTable>,
 }
 
 #[derive(JsonSchema)]

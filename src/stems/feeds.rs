@@ -176,6 +176,7 @@ fn rig(show: &Show, feeds: &[usize], set: &Set) -> Rig {
         spare_loop: None,
         exposure: Vec::new(),
         spoken: Vec::new(),
+        spare: None,
         folder: show.folder.clone(),
     }
 }

@@ -2,7 +2,7 @@
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::atomic::{AtomicU8, AtomicU64, Ordering};
 
 /// Upper ends of the buckets, in millionths of the block's time: two a doubling from 0.1 %; then all above.
 pub const EDGES_PPM: [u64; 23] = [
@@ -16,6 +16,8 @@ const BUCKETS: usize = EDGES_PPM.len() + 1;
 pub struct LoadMeter {
     buckets: [AtomicU64; BUCKETS],
     largest_ppm: AtomicU64,
+    /// What is given up because of it.
+    thrift: AtomicU8,
 }
 
 impl LoadMeter {
@@ -32,6 +34,16 @@ impl LoadMeter {
             count.fetch_add(1, Ordering::Relaxed);
         }
         self.largest_ppm.fetch_max(ppm, Ordering::Relaxed);
+    }
+
+    /// What is given up, as the audio thread has it. Real-time: safe.
+    pub fn give_up(&self, level: u8) {
+        self.thrift.store(level, Ordering::Relaxed);
+    }
+
+    /// See [`LoadMeter::give_up`].
+    pub fn given_up(&self) -> u8 {
+        self.thrift.load(Ordering::Relaxed)
     }
 
     /// Everything so far.

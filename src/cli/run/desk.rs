@@ -1,18 +1,23 @@
 //! The thread between the engine and everybody else: events out to screen, log, renderer and ear; retired
 //! sets freed; the device's health looked at ten times a second.
 
+use super::back::Told;
+use super::deck::{Deck, Tale};
 use super::result::Switch;
 use super::telling::Telling;
 use crate::click::set::Set;
+use crate::device::Health;
 use crate::device::second;
 use crate::device::watch::Watchdog;
-use crate::device::{Health, HealthState, Running};
 use crate::ready::ShowDevice;
-use crate::ready::clock::{self, Reading};
+use crate::ready::clock;
 use crate::realtime::engine::Control;
 use crate::realtime::event::{Event, Source, What};
 use crate::renderer::Request;
 use crate::show::model::Show;
+use crate::survive::clock::Reading;
+use crate::survive::keeper::Keeper;
+use crate::survive::thrift::GivenUp;
 use crate::telemetry::LoadMeter;
 use crate::units::{FramePos, SampleRate};
 use crate::view::conductor::EngineView;
@@ -43,8 +48,15 @@ pub struct Board {
     pub xruns: u64,
     /// Songs that have ended by themselves since the start.
     pub songs_ended: u64,
-    /// Why the device no longer plays.
+    /// The device is gone and given up: why.
     pub lost: Option<String>,
+    /// There is no device since so long, and why.
+    pub away: Option<Duration>,
+    pub why: Option<String>,
+    /// The device runs at another rate: the set is to be made again.
+    pub other_rate: Option<u32>,
+    /// What is given up because the computer is slow.
+    pub given_up: GivenUp,
     pub finished: bool,
     /// The last set that the engine took.
     pub loaded: u64,
@@ -74,6 +86,10 @@ impl Shared {
             xruns: 0,
             songs_ended: 0,
             lost: None,
+            away: None,
+            why: None,
+            other_rate: None,
+            given_up: GivenUp::Nothing,
             finished: false,
             loaded: 0,
             ears: None,
@@ -90,7 +106,8 @@ impl Shared {
 pub struct Parts {
     pub events: HeapCons<Event>,
     pub retired: HeapCons<Arc<Set>>,
-    pub running: Box<dyn Running>,
+    pub deck: Deck,
+    pub give_up_after: Option<Duration>,
     pub requests: Sender<Request>,
     pub to_ear: Sender<Event>,
     pub telling: Telling,
@@ -102,12 +119,15 @@ pub struct Parts {
     pub rate: SampleRate,
     pub device: ShowDevice,
     pub load: Arc<LoadMeter>,
+    pub keeper: Keeper,
+    /// A night that is gone on with: told once its place is known.
+    pub back: Option<Told>,
 }
 
 /// The running desk.
 pub struct Desk {
     stop: Sender<()>,
-    done: Receiver<(Box<dyn Running>, Telling)>,
+    done: Receiver<(Deck, Telling)>,
 }
 
 /// Splits what the desk needs off the control side.
@@ -130,13 +150,13 @@ impl Desk {
     }
 
     /// Takes the last events in and hands the stream back. `None`: the desk has died or hangs.
-    pub fn finish(self) -> Option<(Box<dyn Running>, Telling)> {
+    pub fn finish(self) -> Option<(Deck, Telling)> {
         let _gone = self.stop.send(());
         self.done.recv_timeout(Duration::from_secs(3)).ok()
     }
 }
 
-fn work(mut parts: Parts, stopped: &Receiver<()>) -> (Box<dyn Running>, Telling) {
+fn work(mut parts: Parts, stopped: &Receiver<()>) -> (Deck, Telling) {
     let mut watchdog = (Watchdog::default(), second::Watch::default());
     let mut looked: Option<Instant> = None;
     let mut clock = ClockWatch::new();
@@ -155,7 +175,7 @@ fn work(mut parts: Parts, stopped: &Receiver<()>) -> (Box<dyn Running>, Telling)
         }
         if over {
             parts.look(&mut watchdog);
-            return (parts.running, parts.telling);
+            return (parts.deck, parts.telling);
         }
     }
 }
@@ -163,7 +183,7 @@ fn work(mut parts: Parts, stopped: &Receiver<()>) -> (Box<dyn Running>, Telling)
 /// The device's rate against this computer's clock, once at the start of a run.
 struct ClockWatch {
     began: Instant,
-    readings: Vec<Reading>,
+    readings: Vec<clock::Reading>,
     over: bool,
 }
 
@@ -177,8 +197,8 @@ impl ClockWatch {
         if self.over || gone < CLOCK_FROM {
             return;
         }
-        let frames = parts.running.health().frames;
-        self.readings.push(Reading { frames, seconds: self.began.elapsed().as_secs_f64() });
+        let Some(frames) = parts.deck.health().map(|health| health.frames) else { return };
+        self.readings.push(clock::Reading { frames, seconds: self.began.elapsed().as_secs_f64() });
         if gone >= CLOCK_UNTIL {
             self.over = true;
             let item = clock::item(Some(&parts.device), &Ok(std::mem::take(&mut self.readings)));
@@ -192,9 +212,18 @@ impl Parts {
         while self.retired.try_pop().is_some() {}
         while let Ok((show, set)) = self.shows.try_recv() {
             self.songs = show.songs.iter().map(|song| song.title.clone()).collect();
+            self.keeper.loaded(&show.digest, self.songs.clone());
             self.telling.load_set(set);
         }
-        while let Some(event) = self.events.try_pop() {
+        let events: Vec<Event> = self.events.pop_iter().collect();
+        let readings: Vec<Reading> = self.deck.readings.pop_iter().collect();
+        self.keeper.told(&events, &readings);
+        if let Some(first) = readings.first()
+            && let Some(back) = self.back.take()
+        {
+            back.tell(first, self.telling.notes());
+        }
+        for event in events {
             // An ear that is gone judges no more; the show goes on.
             let _gone = self.to_ear.send(event);
             self.ask_renderer(&event);
@@ -264,7 +293,22 @@ impl Parts {
 
     fn look(&mut self, (watchdog, second): &mut (Watchdog, second::Watch)) {
         self.telling.look_at_disk();
-        let health = self.running.health();
+        let given_up = GivenUp::of(self.load.given_up());
+        if self.telling.gives_up(given_up) {
+            self.shared.lock().given_up = given_up;
+        }
+        for tale in self.deck.look(self.keeper.fit()) {
+            self.hear(&tale);
+        }
+        let gone = self.deck.gone();
+        self.shared.lock().away = gone;
+        if let (Some(gone), Some(limit)) = (gone, self.give_up_after)
+            && gone >= limit
+        {
+            let mut board = self.shared.lock();
+            board.lost = board.why.clone().or(Some("it is gone".into()));
+        }
+        let Some(health) = self.deck.health() else { return };
         if let Some(policy) = &health.priority {
             self.telling.priority(policy);
         }
@@ -274,15 +318,18 @@ impl Parts {
         if let Some(words) = health.second.as_ref().and_then(|health| second.look(health)) {
             self.telling.second(words);
         }
+        self.shared.lock().health = Some(health);
+    }
+
+    /// What happened to the device: said once, with what to do.
+    fn hear(&mut self, tale: &Tale) {
+        self.telling.tale(tale);
         let mut board = self.shared.lock();
-        match &health.state {
-            HealthState::Running => {}
-            HealthState::Finished => board.finished = true,
-            HealthState::Stalled => {
-                board.lost = Some("the device has stopped calling, although no error came".into());
-            }
-            HealthState::Lost(why) => board.lost = Some(why.clone()),
+        match tale {
+            Tale::Gone(why) | Tale::CannotOpen(why) => board.why = Some(why.clone()),
+            Tale::Again { .. } | Tale::Back { .. } => board.why = None,
+            Tale::OtherRate(rate) => board.other_rate = Some(*rate),
+            Tale::Finished => board.finished = true,
         }
-        board.health = Some(health);
     }
 }

@@ -44,7 +44,7 @@ fn press(text: &str) -> Result<(Duration, Input), String> {
 
 /// Plays until it is over.
 pub fn drive(stage: &mut Stage) -> End {
-    let mut conductor = Conductor::new(stage.programme(), stage.keys.clone());
+    let mut conductor = stage.conductor();
     let mut script: Vec<Scripted> = presses(&stage.args.press)
         .unwrap_or_default()
         .into_iter()
@@ -54,7 +54,9 @@ pub fn drive(stage: &mut Stage) -> End {
     let mut rehearsal = stage.args.rehearse.clone();
     let key = key_watch(rehearsal.as_ref());
     stage.started = Instant::now();
-    start(stage);
+    if stage.returned.is_none() {
+        start(stage);
+    }
     let mut quiet_since: Option<Instant> = None;
     loop {
         std::thread::sleep(LOOK);
@@ -116,6 +118,7 @@ fn act(stage: &mut Stage, conductor: &mut Conductor, now: Duration, input: Input
         }
     }
     stage.offers = conductor.offers();
+    stage.commands.keeper().tonight(conductor.for_tonight());
     false
 }
 
@@ -143,6 +146,9 @@ fn over(stage: &Stage, now: Duration, script_done: bool, quiet: &mut Option<Inst
     let board = stage.shared.lock();
     if let Some(why) = &board.lost {
         return Some(End::DeviceLost(why.clone()));
+    }
+    if let Some(rate) = board.other_rate {
+        return Some(End::OtherRate(rate));
     }
     if stage.signalled.load(Relaxed) {
         return Some(End::Signal);

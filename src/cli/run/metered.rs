@@ -1,6 +1,7 @@
 //! The engine with its callback times counted.
 
 use crate::realtime::io::{Io, Process};
+use crate::survive::thrift::Thrift;
 use crate::telemetry::LoadMeter;
 use crate::units::SampleRate;
 use std::sync::Arc;
@@ -11,19 +12,23 @@ pub struct Metered<P> {
     inner: P,
     meter: Arc<LoadMeter>,
     rate: SampleRate,
+    thrift: Thrift,
 }
 
 impl<P: Process> Metered<P> {
     pub fn new(inner: P, meter: &Arc<LoadMeter>, rate: SampleRate) -> Metered<P> {
-        Metered { inner, meter: Arc::clone(meter), rate }
+        Metered { inner, meter: Arc::clone(meter), rate, thrift: Thrift::default() }
     }
 }
 
 impl<P: Process> Process for Metered<P> {
     fn process(&mut self, io: &mut Io) {
         let began = Instant::now();
+        io.thrift = self.meter.given_up();
         self.inner.process(io);
         let block = io.frames as u64 * 1_000_000_000 / u64::from(self.rate.hertz());
-        self.meter.record(began.elapsed().as_nanos() as u64, block);
+        let took = began.elapsed().as_nanos() as u64;
+        self.meter.record(took, block);
+        self.meter.give_up(self.thrift.step(took as i64, block as i64) as u8);
     }
 }

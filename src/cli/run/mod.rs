@@ -4,9 +4,12 @@
 //! clock of a headless run; `desk` carries what the engine tells; `ear` hears what left; renderer and log have
 //! their own. Always: nothing here is waited for by the audio thread.
 
+mod back;
+mod deck;
 mod desk;
 mod ear;
 mod fitness;
+pub mod guard;
 mod headless;
 mod metered;
 mod night;
@@ -23,7 +26,7 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 /// Run the show: the click sounds
-#[derive(Debug, clap::Args)]
+#[derive(Clone, Debug, clap::Args)]
 #[command(after_help = CAUTION, after_long_help = after_help())]
 pub struct Args {
     /// The show file
@@ -58,6 +61,22 @@ pub struct Args {
     /// person gives the click back (known by itself when the last log has no end)
     #[arg(long)]
     pub returning: bool,
+    /// Go on where the last run of this show was when it was killed: in phase with what the band is playing. It needs
+    /// no answers; where it cannot know the place it comes up silent with the song found
+    #[arg(long)]
+    pub rejoin: bool,
+    /// End the run when there has been no device for this long (default: never; it is opened again when it is back)
+    #[arg(long, value_name = "SECONDS", value_parser = seconds)]
+    pub give_up_after: Option<Duration>,
+    /// Go on at this rate, which the rig does not say (a device that another program has set to it)
+    #[arg(long, value_name = "HZ", hide = true)]
+    pub at_rate: Option<u32>,
+    /// Watch the run from a second process that starts it again when it dies (on a screen that is so anyway)
+    #[arg(long, conflicts_with = "no_guard")]
+    pub guard: bool,
+    /// Run in this process alone
+    #[arg(long)]
+    pub no_guard: bool,
     /// Do not look whether the computer is fit (see `fogbell ready`)
     #[arg(long)]
     pub no_ready: bool,
@@ -87,6 +106,15 @@ fn seconds(text: &str) -> Result<Duration, String> {
 }
 
 impl Args {
+    /// A night that goes on has a recording already: the next piece gets a name of its own.
+    fn record_again(&self) -> Option<Args> {
+        let path = self.record.as_ref().filter(|path| self.rejoin && path.exists())?;
+        let stem = path.file_stem().unwrap_or_default().to_string_lossy().into_owned();
+        let name = |number: u32| path.with_file_name(format!("{stem}-{number}.wav"));
+        let free = (2..10_000).map(name).find(|name| !name.exists())?;
+        Some(Args { record: Some(free), ..self.clone() })
+    }
+
     /// `logs` beside the show, unless said otherwise.
     fn log_folder(&self) -> PathBuf {
         self.log.clone().unwrap_or_else(|| crate::log::kept::beside(&self.show))
@@ -99,7 +127,7 @@ impl Args {
             return Err("--press needs --headless: with a terminal you press the keys yourself".into());
         }
         match &self.record {
-            Some(path) if path.exists() => {
+            Some(path) if path.exists() && !self.rejoin => {
                 Err(format!("{} is there already\n  to mend it: give --record another name", path.display()))
             }
             _ => Ok(()),
@@ -112,6 +140,13 @@ pub fn run(args: &Args) -> Outcome {
         let refusal = night::Refusal { text: format!("error: {why}"), outcome: Outcome::NotUnderstood };
         return refusal.tell(args.json);
     }
+    if guard::wanted(args)
+        && let Some(outcome) = guard::run(args)
+    {
+        return outcome;
+    }
+    let again = args.record_again();
+    let args = again.as_ref().unwrap_or(args);
     let night = match night::Night::open(args) {
         Ok(night) => night,
         Err(refusal) => return refusal.tell(args.json),

@@ -15,6 +15,7 @@ use crate::units::SampleRate;
 use std::io::{Read as _, Seek, SeekFrom};
 use std::path::Path;
 use std::sync::Arc;
+use std::time::{Duration, Instant};
 
 /// A show on an interface, ready to start.
 pub struct Night {
@@ -27,6 +28,11 @@ pub struct Night {
     pub ears: Ears,
     pub negotiated: Negotiated,
     pub opened: Box<dyn Opened>,
+    /// How it was asked for: for when it is to be opened again.
+    pub open: OpenSetup,
+    /// When this was asked for, and how long the device took to open.
+    pub launched: Instant,
+    pub opened_in: Duration,
 }
 
 /// Why a run does not begin.
@@ -81,6 +87,7 @@ pub fn ready_set(show: &Show, rate: SampleRate) -> Result<(Set, Vec<String>), Re
 
 impl Night {
     pub fn open(args: &Args) -> Result<Night, Refusal> {
+        let launched = Instant::now();
         let Read { show, refused, told } = read(&args.show)?;
         if !refused.is_empty() {
             super::complain(&told);
@@ -88,7 +95,10 @@ impl Night {
                 super::complain(&format!("left out tonight: {} (line {})", song.title, song.line));
             }
         }
-        let rig = rig(args.rig.as_deref(), &show)?;
+        let mut rig = rig(args.rig.as_deref(), &show)?;
+        if let Some(rate) = args.at_rate.and_then(SampleRate::new) {
+            rig.interface.rate = rate;
+        }
         slots_fit(&show, &rig, &args.show)?;
         let mut interface = device::for_rig(&rig)?;
         let (outlets, folded) = outlets(&rig, interface.as_ref())?;
@@ -96,7 +106,9 @@ impl Night {
         if let (Some((output, input)), None) = (rig.spare_loop, &folded) {
             (open.outputs, open.inputs) = (open.outputs.max(output), open.inputs.max(input));
         }
-        let opened = interface.open(&open)?;
+        let opening = Instant::now();
+        let opened = opened(args, &rig, interface.as_mut(), &open)?;
+        let opened_in = opening.elapsed();
         let negotiated = opened.negotiated().clone();
         let (set, mut notes) = ready_set(&show, negotiated.rate)?;
         notes.extend(folded);
@@ -110,10 +122,60 @@ impl Night {
             .map_err(|fault| Refusal::input(format!("error: {fault}")))?;
         let wired = wiring::outlets(&rig, ports.outputs).unwrap_or(&rig.outputs);
         if let Some(peer) = setup.peer.as_mut().filter(|peer| !peer.backup) {
-            peer.returning = args.returning || ended_badly(&args.log_folder());
+            peer.returning = args.returning || args.rejoin || ended_badly(&args.log_folder());
         }
         let ears = Ears::new(&rig, wired, negotiated.rate);
-        Ok(Night { show, rig, ears, refused, notes, set: Arc::new(set), setup, negotiated, opened })
+        let set = Arc::new(set);
+        Ok(Night {
+            show,
+            rig,
+            refused,
+            notes,
+            set,
+            setup,
+            ears,
+            negotiated,
+            opened,
+            open,
+            launched,
+            opened_in,
+        })
+    }
+}
+
+/// A night that goes on waits for its device, or plays on the spare one; a new one says what is wrong.
+fn opened(
+    args: &Args,
+    rig: &Rig,
+    interface: &mut dyn Interface,
+    setup: &OpenSetup,
+) -> Result<Box<dyn Opened>, Refusal> {
+    let began = Instant::now();
+    let mut told = String::new();
+    loop {
+        let error = match interface.open(setup) {
+            Ok(opened) => return Ok(opened),
+            Err(error) => error,
+        };
+        let patience = args.give_up_after.is_none_or(|limit| began.elapsed() < limit);
+        if !args.rejoin || !patience {
+            return Err(error.into());
+        }
+        if let Some(spare) = &rig.spare
+            && let Ok(mut interface) = device::choose_in(spare, &rig.folder)
+            && let Ok(opened) = interface.open(&OpenSetup {
+                device: spare.device.clone(),
+                block: spare.block,
+                ..setup.clone()
+            })
+        {
+            super::complain(&format!("the spare device plays: {}", error.what));
+            return Ok(opened);
+        }
+        if std::mem::replace(&mut told, error.what.clone()) != error.what {
+            super::complain(&format!("no device yet: {error}"));
+        }
+        std::thread::sleep(Duration::from_millis(150));
     }
 }
 
@@ -226,4 +288,4 @@ fn end_of(path: &Path) -> std::io::Result<String> {
 }
 
 /// A log without an end that was written to within this time belongs to the night that goes on.
-const STILL_TONIGHT: std::time::Duration = std::time::Duration::from_secs(3600);
+const STILL_TONIGHT: Duration = Duration::from_secs(3600);

@@ -20,6 +20,8 @@ pub enum End {
     DeviceLost(String),
     /// Asked to end by a signal.
     Signal,
+    /// The device runs at another rate: the night goes on in a new program.
+    OtherRate(u32),
 }
 
 /// One switch of a click's source.
@@ -154,6 +156,7 @@ impl End {
             End::AsAsked => "as asked".into(),
             End::DeviceLost(why) => format!("the device no longer plays: {why}"),
             End::Signal => "asked to end by a signal".into(),
+            End::OtherRate(rate) => format!("the device runs at {rate} now: the night goes on in a new log"),
         }
     }
 }

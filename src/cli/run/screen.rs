@@ -8,6 +8,7 @@ use crate::device::second;
 use crate::realtime::command::{Command, When};
 use crate::realtime::event::{RunState, Source};
 use crate::renderer::Request;
+use crate::survive::thrift::GivenUp;
 use crate::telemetry::LastEvent;
 use crate::units::Decibels;
 use crate::view::conductor::{Conductor, Out};
@@ -18,6 +19,8 @@ use std::sync::atomic::Ordering::Relaxed;
 use std::time::{Duration, Instant};
 
 const FRAME: Duration = Duration::from_millis(33);
+/// Between two drawings when the computer is slow.
+const SLOWLY: Duration = Duration::from_millis(500);
 const POWER_EVERY: Duration = Duration::from_secs(10);
 /// A run whose terminal is gone and that plays nothing ends after this.
 const ALONE: Duration = Duration::from_secs(60);
@@ -30,13 +33,14 @@ struct Player<'s, 'a> {
     power_read: Option<Instant>,
     peak_db: f64,
     closed_at: Option<Instant>,
+    drawn: Instant,
 }
 
 /// Plays until a key says that it is over.
 pub fn drive(stage: &mut Stage) -> Result<End, Refusal> {
     let session =
         Session::open(stage.keys.clone()).map_err(|error| Refusal::world(format!("error: {error}")))?;
-    let conductor = Conductor::new(stage.programme(), stage.keys.clone());
+    let conductor = stage.conductor();
     let mut player = Player {
         stage,
         conductor,
@@ -45,9 +49,12 @@ pub fn drive(stage: &mut Stage) -> Result<End, Refusal> {
         power_read: None,
         peak_db: -200.0,
         closed_at: None,
+        drawn: Instant::now(),
     };
     player.stage.started = Instant::now();
-    player.start_asked();
+    if player.stage.returned.is_none() {
+        player.start_asked();
+    }
     let end = player.play(&session);
     player.stage.offers = player.conductor.offers();
     Ok(end)
@@ -70,6 +77,7 @@ impl Player<'_, '_> {
                 let view = self.stage.shared.lock().view.clone();
                 let at = pressed.at.saturating_duration_since(self.stage.started);
                 let out = self.conductor.on_key(at, pressed.press, &view);
+                self.stage.commands.keeper().tonight(self.conductor.for_tonight());
                 if self.carry_out(out) {
                     return End::AsAsked;
                 }
@@ -81,6 +89,10 @@ impl Player<'_, '_> {
             if let Some(end) = self.over(&board, now, session.closed()) {
                 return end;
             }
+            if board.given_up >= GivenUp::Views && self.drawn.elapsed() < SLOWLY {
+                continue;
+            }
+            self.drawn = Instant::now();
             let mut model = self.model(&board);
             model.focus_lost = session.focus_lost();
             session.show(model);
@@ -117,6 +129,9 @@ impl Player<'_, '_> {
         }
         if let Some(why) = &board.lost {
             return Some(End::DeviceLost(why.clone()));
+        }
+        if let Some(rate) = board.other_rate {
+            return Some(End::OtherRate(rate));
         }
         if self.stage.signalled.load(Relaxed) {
             return Some(End::Signal);
@@ -195,6 +210,14 @@ impl Player<'_, '_> {
         let mut model = ScreenModel { clicks: clicks.map(line).collect(), backup, ..ScreenModel::default() };
         self.conductor.fill(&board.view, &mut model);
         model.beat_phase = self.phase(board);
+        if let Some(away) = board.away {
+            let why = board.why.clone().unwrap_or_default();
+            let words = format!(
+                "{:.0} s: {why}. The place runs on; plug it in, it comes back by itself.",
+                away.as_secs_f64()
+            );
+            model.stands = Some(("NO DEVICE", words));
+        }
         model.power = self.power();
         model.clock = jiff::ZonedDateTime::now().strftime("%H:%M:%S").to_string();
         model.last_event = self.stage.log.last().map(|last| EventLine {

@@ -1,5 +1,7 @@
 //! One run, from the open interface to the last line of its report.
 
+use super::back::{Back, Returned};
+use super::deck::{Deck, Plan};
 use super::desk::{Desk, Parts, Shared, take_events};
 use super::ear::Ear;
 use super::fitness::{Fitness, show_device};
@@ -11,15 +13,18 @@ use super::telling::{Notes, Telling};
 use super::{Args, headless, screen};
 use crate::cli::{Outcome, latency};
 use crate::click::set::Set;
-use crate::device::Negotiated;
+use crate::device::{Negotiated, OpenSetup, virtual_interface};
 use crate::latency::stored::{self, Stored};
 use crate::log::Entry;
 use crate::realtime::command::{Command, Timed, When};
 use crate::realtime::engine::engine;
 use crate::renderer::{self, Renderer, Request};
 use crate::show::model::Show;
+use crate::survive::ground::{self, Lease};
+use crate::survive::keeper::{self, Keeper};
 use crate::telemetry::LoadMeter;
 use crate::units::Frames;
+use crate::view::conductor::Conductor;
 use crate::view::keys::Keymap;
 use crate::view::programme::Programme;
 use crossbeam_channel::{Sender, unbounded};
@@ -47,11 +52,22 @@ pub struct Stage<'a> {
     pub device: String,
     pub offers: Vec<String>,
     pub log: Notes,
+    /// This run goes on with a night.
+    pub returned: Option<Returned>,
 }
 
 impl Stage<'_> {
     pub fn programme(&self) -> Programme {
         Programme::of(&self.show, &self.set)
+    }
+
+    /// Who carries out keys, knowing what a night before this run's start has set.
+    pub fn conductor(&self) -> Conductor {
+        let mut conductor = Conductor::new(self.programme(), self.keys.clone());
+        if let Some(returned) = &self.returned {
+            conductor.returned(returned.chosen, returned.sounds, &returned.tonight);
+        }
+        conductor
     }
 }
 
@@ -60,6 +76,9 @@ pub struct Commands {
     ring: HeapProd<Timed>,
     next: u64,
     notes: Notes,
+    keeper: Keeper,
+    /// Not written down in time: said once.
+    unkept: bool,
 }
 
 impl Commands {
@@ -68,9 +87,19 @@ impl Commands {
         self.next + 1
     }
 
+    pub fn keeper(&self) -> &Keeper {
+        &self.keeper
+    }
+
     /// The command's number; `None` when the ring is full: the engine takes nothing (the device has stopped).
     pub fn send(&mut self, when: When, command: Command) -> Option<u64> {
         self.next += 1;
+        // Written down first: whatever happens from here on, a program that comes back knows of it.
+        let (when, kept) = self.keeper.ask(self.next, when, &command);
+        if !kept && !std::mem::replace(&mut self.unkept, true) {
+            let why = self.keeper.trouble().unwrap_or_else(|| "the disk is too slow".into());
+            self.notes.note(&format!("a command went out before its position record was written: {why}"));
+        }
         self.notes.command(self.next, when, &command);
         self.ring.try_push(Timed { when, command, id: self.next }).is_ok().then_some(self.next)
     }
@@ -78,6 +107,7 @@ impl Commands {
 
 pub fn run(args: &Args, night: Night) -> Outcome {
     match play(args, night) {
+        Ok(report) if matches!(report.end, End::OtherRate(_)) => go_on(args, &report),
         Ok(report) => tell(args, &report),
         Err(refusal) => refusal.tell(args.json),
     }
@@ -93,7 +123,8 @@ fn kept_round_trip(negotiated: &Negotiated) -> Option<String> {
 
 fn play(args: &Args, night: Night) -> Result<Report, Refusal> {
     let cannot = |what: &str, error: std::io::Error| Refusal::world(format!("error: {what}: {error}"));
-    let Night { show, rig, ears, refused, notes, set, setup, negotiated, opened } = night;
+    let Night { show, rig, ears, refused, notes, set, setup, negotiated, opened, open, launched, opened_in } =
+        night;
     let keys = Keymap::new(&rig.keys).map_err(|faults| Refusal {
         text: faults.iter().map(|fault| format!("error: [keys] {fault}")).collect::<Vec<_>>().join("\n"),
         outcome: Outcome::NotUnderstood,
@@ -105,6 +136,9 @@ fn play(args: &Args, night: Night) -> Result<Report, Refusal> {
     telling.start(&show, &rig, &negotiated);
     let (log_path, log_notes) = (telling.path(), telling.notes());
     notes.iter().for_each(|note| log_notes.note(note));
+    if let Ok(why) = std::env::var(super::guard::WHY) {
+        log_notes.note(&why);
+    }
     if let Some(kept) = kept_round_trip(&negotiated) {
         log_notes.note(&kept);
         if rig.spare_loop.is_none() {
@@ -112,6 +146,7 @@ fn play(args: &Args, night: Night) -> Result<Report, Refusal> {
         }
     }
     let (mut control, process) = engine(&setup, Arc::clone(&set));
+    let ahead = keeper::ahead(process.ahead(), negotiated.block, negotiated.rate);
     let (requests, asked) = unbounded();
     let streams = std::mem::take(&mut control.streams);
     let renderer = renderer::spawn(Arc::clone(&set), asked, streams).map_err(|e| cannot("no renderer", e))?;
@@ -128,7 +163,33 @@ fn play(args: &Args, night: Night) -> Result<Report, Refusal> {
     );
     let load = Arc::new(LoadMeter::new());
     let (process, spare) = spare_loop::beside(process, &rig, &negotiated);
-    let running = opened.start(Box::new(Metered::new(process, &load, negotiated.rate)))?;
+    let lease = Lease::new(process);
+    let back = Back::look(args, &show, &set, negotiated.rate, ahead, &log_notes)
+        .map_err(|e| cannot("no thread for the position record", e))?;
+    let mut commands = Commands {
+        ring: control.commands,
+        next: 0,
+        notes: log_notes.clone(),
+        keeper: back.keeper.clone(),
+        unkept: false,
+    };
+    back.send(&mut commands);
+    let own_clock = negotiated.host != virtual_interface::HOST;
+    let (ground, readings) = ground::ground(&lease, negotiated.rate, back.begin, own_clock);
+    let running = opened.start(Box::new(Metered::new(ground, &load, negotiated.rate)))?;
+    let tap = (usize::from(negotiated.inputs), usize::from(negotiated.outputs));
+    let plan = Plan {
+        setup: OpenSetup { rate: negotiated.rate, ..open },
+        choices: std::iter::once(rig.interface.clone()).chain(rig.spare.clone()).collect(),
+        rig: rig.clone(),
+        folder: rig.folder.clone(),
+        lease: Arc::clone(&lease),
+        load: Arc::clone(&load),
+        inputs: tap.0,
+        outputs: tap.1,
+        may_stand_in: setup.peer.is_none() && setup.outside.is_empty(),
+    };
+    let deck = Deck::new(plan, running, readings);
     let quiet = args.json || !args.headless;
     let fitness = (!args.no_ready).then(|| Fitness::look(&args.log_folder(), &rig, &log_notes, !quiet));
     let (to_desk, shows) = unbounded();
@@ -136,7 +197,8 @@ fn play(args: &Args, night: Night) -> Result<Report, Refusal> {
         shows,
         events,
         retired,
-        running,
+        deck,
+        give_up_after: args.give_up_after,
         requests: requests.clone(),
         to_ear: ear.events(),
         telling,
@@ -146,10 +208,11 @@ fn play(args: &Args, night: Night) -> Result<Report, Refusal> {
         rate: negotiated.rate,
         device: show_device(&rig),
         load: Arc::clone(&load),
+        keeper: back.keeper.clone(),
+        back: back.told(launched, opened_in),
     })
     .map_err(|error| cannot("no thread for the desk", error))?;
     let spare = spare.and_then(|spare| Watch::spawn(spare, shared.clone(), log_notes.clone()).ok());
-    let commands = Commands { ring: control.commands, next: 0, notes: log_notes.clone() };
     let title = show.title.clone();
     let mut stage = Stage {
         args,
@@ -167,15 +230,18 @@ fn play(args: &Args, night: Night) -> Result<Report, Refusal> {
         device: device.clone(),
         offers: Vec::new(),
         log: log_notes.clone(),
+        returned: back.returned(),
     };
     let end = if args.headless { headless::drive(&mut stage) } else { screen::drive(&mut stage)? };
     let health = shared.lock().health.clone();
+    // What a signal or a lost device ended can be gone on with.
+    back.keeper.end(end == End::AsAsked);
     if let Some(spare) = spare {
         spare.end();
     }
     let finished = desk.finish();
-    let telling = finished.map(|(running, telling)| {
-        running.stop();
+    let telling = finished.map(|(deck, telling)| {
+        deck.end();
         telling
     });
     let heard = ear.finish();
@@ -214,6 +280,31 @@ fn play(args: &Args, night: Night) -> Result<Report, Refusal> {
         super::complain("error: the disk is too slow: the end of the log may be missing");
     }
     Ok(report)
+}
+
+/// The same night in a new program: the set is made for the rate that the device has now.
+fn go_on(args: &Args, report: &Report) -> Outcome {
+    let End::OtherRate(rate) = report.end else { return tell(args, report) };
+    let mut words = super::guard::again(&std::env::args_os().skip(1).collect::<Vec<_>>(), args);
+    let old = words.iter().position(|word| word == "--at-rate");
+    old.into_iter().for_each(|place| drop(words.drain(place..(place + 2).min(words.len()))));
+    words.extend(["--at-rate".into(), rate.to_string().into()]);
+    let Ok(program) = std::env::current_exe() else { return tell(args, report) };
+    let mut program = std::process::Command::new(program);
+    program.args(words).env(super::guard::WHY, format!("the device runs at {rate} frames a second now"));
+    #[cfg(unix)]
+    {
+        // It does not come back but by an error.
+        let why = std::os::unix::process::CommandExt::exec(&mut program);
+        super::complain(&format!("error: the program cannot be started again: {why}"));
+        tell(args, report)
+    }
+    #[cfg(not(unix))]
+    match program.status().map(|status| status.code()) {
+        Ok(Some(0)) => Outcome::Done,
+        Ok(_) => Outcome::FellShort,
+        Err(_) => tell(args, report),
+    }
 }
 
 fn watch_signals(flag: &Arc<AtomicBool>) {

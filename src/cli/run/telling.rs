@@ -1,5 +1,6 @@
 //! What the run tells: events through telemetry into log and screen, notes from every thread.
 
+use super::deck::Tale;
 use crate::click::set::Set;
 use crate::device::Negotiated;
 use crate::device::watch::Change;
@@ -8,6 +9,7 @@ use crate::ready::{Item, State};
 use crate::realtime::command::{Command, When};
 use crate::realtime::event::Event;
 use crate::show::model::{Rig, Show};
+use crate::survive::thrift::GivenUp;
 use crate::telemetry::{Drain, LastEvent, LoadSummary};
 use crate::units::FramePos;
 use jiff::ZonedDateTime;
@@ -75,6 +77,7 @@ pub struct Telling {
     writer: Writer,
     path: PathBuf,
     priority_told: bool,
+    given_up: GivenUp,
 }
 
 impl Telling {
@@ -83,7 +86,14 @@ impl Telling {
         let (path, log, writer) = log::create(folder)?;
         let notes = Notes { log, last: Arc::default() };
         let names = show.clicks.iter().map(|click| click.name.clone()).collect();
-        Ok(Telling { notes, drain: Drain::new(Arc::clone(set), names), writer, path, priority_told: false })
+        Ok(Telling {
+            notes,
+            drain: Drain::new(Arc::clone(set), names),
+            writer,
+            path,
+            priority_told: false,
+            given_up: GivenUp::Nothing,
+        })
     }
 
     pub fn notes(&self) -> Notes {
@@ -117,7 +127,12 @@ impl Telling {
     pub fn take(&mut self, event: &Event) {
         let before = self.drain.snapshot().last_event.clone();
         let log = &self.notes.log;
-        self.drain.take(event, &clock(), &mut |frame, entry| log.say(Some(frame.0), entry));
+        let brief = self.given_up >= GivenUp::LogDetail;
+        self.drain.take(event, &clock(), &mut |frame, entry| {
+            if !brief || !matches!(entry, Entry::Levels { .. }) {
+                log.say(Some(frame.0), entry);
+            }
+        });
         let after = self.drain.snapshot().last_event.clone();
         if let Some(happened) = after.filter(|after| Some(after) != before.as_ref()) {
             self.notes.set(happened);
@@ -144,16 +159,48 @@ impl Telling {
 
     /// The device changed its state.
     pub fn device(&self, change: &Change) {
-        let text = match change {
-            Change::Stalled { .. } => "DEVICE STALLED: it has stopped calling, although no error came".into(),
-            Change::Running => "DEVICE RUNS AGAIN".into(),
-            Change::Lost(why) => format!("DEVICE LOST: {why}"),
-            Change::Finished => "the device has reached its end".into(),
-            Change::Xruns(count) => return self.notes.note(&format!("the host counts {count} more xruns")),
-            Change::LostFrames(count) => return self.notes.note(&format!("{count} frames nobody asked for")),
+        match change {
+            // These are told with what is done about them.
+            Change::Stalled { .. } | Change::Running | Change::Lost(_) | Change::Finished => {}
+            Change::Xruns(count) => self.notes.note(&format!("the host counts {count} more xruns")),
+            Change::LostFrames(count) => self.notes.note(&format!("{count} frames nobody asked for")),
+        }
+    }
+
+    /// What is given up because the computer is slow: said when it changes.
+    pub fn gives_up(&mut self, now: GivenUp) -> bool {
+        if self.given_up == now {
+            return false;
+        }
+        self.given_up = now;
+        self.notes.note(now.words());
+        self.notes.show(now.words().into());
+        true
+    }
+
+    /// The device went, or came back: what happened and what to do.
+    pub fn tale(&self, tale: &Tale) {
+        let text = match tale {
+            Tale::Gone(why) => {
+                format!("DEVICE LOST: {why}. The place runs on; it is opened again as soon as it is there.")
+            }
+            Tale::Again { away } => {
+                format!("DEVICE RUNS AGAIN, {:.1} s later, in the band's time.", away.as_secs_f64())
+            }
+            Tale::Back { device, spare, away } => {
+                let which = if *spare { "THE SPARE DEVICE PLAYS" } else { "DEVICE BACK" };
+                format!("{which}: {device}, after {:.1} s, in the band's time.", away.as_secs_f64())
+            }
+            Tale::CannotOpen(why) => {
+                format!("NO DEVICE: {why}. Plug it in, start its server; it is tried all the time.")
+            }
+            Tale::OtherRate(rate) => format!("THE DEVICE RUNS AT {rate} NOW: the set is made again for it."),
+            Tale::Finished => "the device has reached its end".into(),
         };
         self.notes.note(&text);
-        self.notes.show(text);
+        if *tale != Tale::Finished {
+            self.notes.show(text);
+        }
     }
 
     /// The second interface changed its state, in words.
@@ -184,8 +231,8 @@ fn moment(when: When) -> String {
     match when {
         When::Now => String::new(),
         When::Frame(frame) => format!(" on frame {}", frame.0),
-        When::NextBeat => " at the next beat".into(),
-        When::BarEnd => " at the bar's end".into(),
+        When::NextBeat | When::BeatFrom(_) => " at the next beat".into(),
+        When::BarEnd | When::BarFrom(_) => " at the bar's end".into(),
         When::SectionEnd => " at the section's end".into(),
     }
 }
@@ -225,5 +272,6 @@ fn words(command: &Command) -> String {
         Command::OwnWay(way) => format!("own way out and back: {:.2} frames", way.as_f64()),
         Command::Beside(on) => format!("sound beside the other laptop: {}", if *on { "on" } else { "off" }),
         Command::Load(_) => "load the show again".into(),
+        Command::Return(_) => "come back".into(),
     }
 }

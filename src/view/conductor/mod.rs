@@ -22,6 +22,7 @@ use super::programme::Programme;
 use crate::click::set::Stretch;
 use crate::realtime::command::{Command, When};
 use crate::realtime::event::{PeerNow, RunState, Status};
+use crate::survive::record::Tonight;
 use std::time::Duration;
 
 /// What came of a key press.
@@ -136,6 +137,31 @@ impl Conductor {
     /// The step of earlier and later, in milliseconds; 0.1 to 100.
     pub fn set_step_ms(&mut self, step_ms: f64) {
         self.step_ms = step_ms.clamp(0.1, 100.0);
+    }
+
+    /// The night goes on: what is next and what sounds, which the engine knows, and what was set for tonight.
+    pub fn returned(&mut self, chosen: usize, sounds: Option<usize>, tonight: &Tonight) {
+        self.chosen = Some(chosen).filter(|chosen| *chosen < self.programme.songs.len());
+        (self.told, self.sounded) = (self.chosen, sounds);
+        for (song, halves, percents) in &tonight.tempi {
+            if let Some(steps) = self.steps.get_mut(usize::from(*song)) {
+                *steps = Steps { halves: *halves, percents: *percents };
+            }
+        }
+        for song in &tonight.skipped {
+            if let Some(skipped) = self.skipped.get_mut(usize::from(*song)) {
+                *skipped = true;
+            }
+        }
+    }
+
+    /// What is set for tonight, for whoever goes on after a crash.
+    pub fn for_tonight(&self) -> Tonight {
+        let changed = self.steps.iter().zip(0..).filter(|(steps, _)| **steps != Steps::default());
+        Tonight {
+            tempi: changed.map(|(steps, song)| (song, steps.halves, steps.percents)).collect(),
+            skipped: self.skipped.iter().zip(0..).filter(|(on, _)| **on).map(|(_, song)| song).collect(),
+        }
     }
 
     /// The song the start key plays, from 0.

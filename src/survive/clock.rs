@@ -1,0 +1,232 @@
+//! Frames against the boot-time clock. Pure: every reading is an argument.
+//!
+//! A callback may come late and is never early: of some callbacks the earliest says where the device is.
+
+use crate::units::{FramePos, SampleRate};
+
+/// Nanoseconds a second.
+pub const SECOND: i64 = 1_000_000_000;
+
+/// A device's crystal is no worse than this (common practice, no source: ±100 ppm are sold as the worst).
+const WORST_PPM: f64 = 300.0;
+
+/// Readings further apart than this measure the device's rate.
+const MEASURED_OVER: i64 = 20 * SECOND;
+
+/// More than this later than it should be, for good: time was lost that nobody counted.
+pub const STEP: i64 = 3_000_000;
+
+/// A frame, and when the device asked for it.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct Reading {
+    pub frame: FramePos,
+    /// By the boot-time clock.
+    pub ns: i64,
+}
+
+/// What is known of a device's time.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct Fit {
+    pub at: Reading,
+    /// Nanoseconds a frame, as measured once that is possible.
+    pub frame_ns: f64,
+}
+
+impl Fit {
+    /// By the rate alone.
+    pub fn new(at: Reading, rate: SampleRate) -> Fit {
+        Fit { at, frame_ns: 1e9 / f64::from(rate.hertz()) }
+    }
+
+    /// The frame of a moment, with its fraction.
+    pub fn frame_at(&self, ns: i64) -> f64 {
+        self.at.frame.0 as f64 + (ns - self.at.ns) as f64 / self.frame_ns
+    }
+
+    /// When a frame is asked for. Rounding: to the nearest nanosecond.
+    pub fn time_of(&self, frame: FramePos) -> i64 {
+        self.at.ns + ((frame - self.at.frame).0 as f64 * self.frame_ns).round() as i64
+    }
+}
+
+/// Readings to a fit. A step (frames lost, a device that came back) begins the measuring of the rate anew.
+#[derive(Clone, Copy, Debug)]
+pub struct Fitting {
+    rate: SampleRate,
+    first: Option<Reading>,
+    fit: Option<Fit>,
+}
+
+impl Fitting {
+    pub const fn new(rate: SampleRate) -> Fitting {
+        Fitting { rate, first: None, fit: None }
+    }
+
+    pub const fn fit(&self) -> Option<Fit> {
+        self.fit
+    }
+
+    pub fn push(&mut self, reading: Reading) {
+        let nominal = 1e9 / f64::from(self.rate.hertz());
+        let off = self.fit.map_or(0, |fit| (reading.ns - fit.time_of(reading.frame)).abs());
+        if off > STEP {
+            self.first = None;
+        }
+        let first = *self.first.get_or_insert(reading);
+        let frames = (reading.frame - first.frame).0;
+        let mut frame_ns = nominal;
+        if reading.ns - first.ns >= MEASURED_OVER && frames > 0 {
+            let measured = (reading.ns - first.ns) as f64 / frames as f64;
+            if (measured / nominal - 1.0).abs() * 1e6 <= WORST_PPM {
+                frame_ns = measured;
+            }
+        }
+        self.fit = Some(Fit { at: reading, frame_ns });
+    }
+}
+
+/// When the device would ask for frame 0, by a callback: later than that by how late the callback is.
+pub fn origin(frame: FramePos, ns: i64, rate: SampleRate) -> i64 {
+    let before = i128::from(frame.0) * i128::from(SECOND) / i128::from(rate.hertz());
+    ns.wrapping_sub(before as i64)
+}
+
+/// Callbacks of about a tenth of a second: the earliest counts.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Window {
+    began: i64,
+    earliest: i64,
+    callbacks: u32,
+}
+
+/// A window is no shorter, in time and in callbacks.
+const WINDOW: i64 = SECOND / 10;
+/// Two windows are longer than the 32 callbacks after which a host may still count a loss itself.
+const FEW: u32 = 20;
+
+impl Window {
+    /// A callback. Gives the earliest origin of the window when it ends. Real-time: safe.
+    pub fn push(&mut self, ns: i64, origin: i64) -> Option<i64> {
+        if self.callbacks == 0 {
+            *self = Window { began: ns, earliest: origin, callbacks: 0 };
+        }
+        self.callbacks += 1;
+        self.earliest = self.earliest.min(origin);
+        let over = ns - self.began >= WINDOW && self.callbacks >= FEW;
+        over.then(|| std::mem::take(self).earliest)
+    }
+}
+
+/// Finds time that was lost although no host said so: the device is later for good.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Steps {
+    base: Option<i64>,
+    before: Option<i64>,
+    /// The last loss, and for how many windows a host may still count it a second time.
+    told: Option<(i64, u8)>,
+}
+
+/// Windows for which a loss that was told is taken back when a host counts it, too.
+const TAKEN_BACK: u8 = 20;
+
+impl Steps {
+    /// The earliest origin of a window; how much later the device is than it was, when that is sure. Two windows
+    /// must agree: a busy computer is late for a while, and some hosts count a loss themselves a little later.
+    /// Real-time: safe.
+    pub fn push(&mut self, earliest: i64) -> Option<i64> {
+        let before = self.before.replace(earliest);
+        let base = *self.base.get_or_insert(earliest);
+        self.told = self.told.and_then(|(late, left)| Some((late, left.checked_sub(1)?)));
+        if let Some((late, _)) = self.told.filter(|(late, _)| earliest - base < -late / 2) {
+            (self.base, self.before, self.told) = (Some(base - late), None, None);
+            return Some(-late);
+        }
+        let late = before.unwrap_or(earliest).min(earliest) - base;
+        if late > STEP && before.is_some() {
+            (self.base, self.before, self.told) = (Some(base + late), None, Some((late, TAKEN_BACK)));
+            return Some(late);
+        }
+        // The slowest crystal gains so much on the fastest in a window.
+        let creep = (WINDOW as f64 * 2.0 * WORST_PPM * 1e-6) as i64;
+        // A window that is far too late says nothing of a crystal.
+        if earliest - base <= STEP {
+            self.base = Some(earliest.min(base + creep));
+        }
+        None
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const RATE: SampleRate = SampleRate::standard();
+
+    #[test]
+    fn a_fit_runs_on_and_measures_the_rate_after_twenty_seconds() {
+        let mut fitting = Fitting::new(RATE);
+        // 100 ppm slow: a frame takes 20,833.333 × 1.0001 ns.
+        let frame_ns = 1e9 / 48_000.0 * 1.0001;
+        let reading =
+            |frame: i64| Reading { frame: FramePos(frame), ns: 7_000 + (frame as f64 * frame_ns) as i64 };
+        fitting.push(reading(0));
+        assert_eq!(fitting.fit().unwrap().frame_ns, 1e9 / 48_000.0);
+        (1..=300).for_each(|n| fitting.push(reading(n * 4800)));
+        let fit = fitting.fit().unwrap();
+        // A minute later the guess is off by less than a tenth of a frame.
+        let later = reading(300 * 4800 + 60 * 48_000);
+        assert!((fit.frame_at(later.ns) - later.frame.0 as f64).abs() < 0.1, "{fit:?}");
+        assert!((fit.time_of(later.frame) - later.ns).abs() < 2000);
+    }
+
+    #[test]
+    fn the_earliest_callback_of_a_window_counts() {
+        let mut window = Window::default();
+        let mut found = Vec::new();
+        for n in 0..100i64 {
+            let late = [0, 700_000, 20_000_000, 90_000][(n % 4) as usize];
+            let ns = n * 2_666_667 + late;
+            found.extend(window.push(ns, origin(FramePos(n * 128), ns, RATE)));
+        }
+        assert!(found.len() >= 2 && found.iter().all(|origin| (0..1000).contains(origin)), "{found:?}");
+    }
+
+    #[test]
+    fn lost_time_is_found_once_and_a_busy_computer_is_not_lost_time() {
+        let mut steps = Steps::default();
+        let mut told = Vec::new();
+        for earliest in [0, 10_000, 0, 25_000_000, 5_000, 0, 40_000_000, 40_010_000, 40_000_000, 40_000_000] {
+            told.extend(steps.push(earliest));
+        }
+        assert_eq!(told, [40_000_000], "one held-up window is no loss, two are");
+    }
+
+    #[test]
+    fn a_loss_that_a_host_counts_as_well_is_taken_back() {
+        let mut steps = Steps::default();
+        let told: Vec<i64> = [0, 0, 20_000_000, 20_000_000, 20_000_000, 0, 0, 0]
+            .into_iter()
+            .scan(0, |counted, earliest: i64| {
+                // Where this side has moved on, the origin it sees is later by as much for good.
+                let told = steps.push(earliest);
+                *counted += told.unwrap_or(0);
+                Some(told.unwrap_or(0))
+            })
+            .collect();
+        assert_eq!(told.iter().sum::<i64>(), 0, "{told:?}");
+        assert_eq!(told.iter().filter(|late| **late != 0).count(), 2, "{told:?}");
+    }
+
+    #[test]
+    fn a_crystal_that_is_slow_is_not_lost_time() {
+        let mut steps = Steps::default();
+        assert!((0..100_000).all(|n| steps.push(n * 30_000).is_none()), "300 ppm for almost three hours");
+    }
+
+    #[test]
+    fn frames_of_a_time_are_the_nearest() {
+        assert_eq!(RATE.frames_of_ns(1_000_000_000).0, 48_000);
+        assert_eq!(RATE.frames_of_ns(31_250).0, 2); // 1.5 frames
+        assert_eq!(origin(FramePos(48_000), 1_500_000_000, RATE), 500_000_000);
+    }
+}
