@@ -643,3 +643,42 @@ fn a_second_interface_is_followed_without_an_allocation_or_a_call() {
     }
     assert!(heard > 10_000.0, "it was hardly heard: {heard}");
 }
+
+#[test]
+fn the_ground_under_the_engine_allocates_frees_and_calls_nothing() {
+    use fogbell::survive::ground::{Begin, Lease, STAND_IN, ground};
+    let mut random = fastrand::Rng::with_seed(11);
+    let set = Arc::new(scene(11));
+    let setup = setup(&set, 2);
+    let (mut control, engine) = fogbell::realtime::engine::engine(&setup, Arc::clone(&set));
+    let outputs = setup.outlets.len();
+    let mut io = Io::new(2, outputs, 2048);
+    let mut nobody = Io::new(2, outputs, 2048);
+    nobody.unheard = true;
+    let lease = Lease::new(Box::new(engine));
+    let (mut ground, mut readings) = ground(&lease, set.rate, Begin::Fresh, true);
+    let (mut now, mut at, mut id, mut told, mut stood_in) = (1_000_000_000_000_i64, 0, 0, 0, 0);
+    for block in 0..blocks() / 10 {
+        let size = random.usize(1..512);
+        if random.u8(..) < 4 {
+            id += 1;
+            let (when, command) = (random_when(&mut random, FramePos(at)), random_command(&mut random, &set));
+            let _full = control.commands.try_push(fogbell::realtime::command::Timed { when, command, id });
+        }
+        now += size as i64 * 20_833 + if random.u16(..) < 90 { random.i64(0..4_000_000_000) } else { 0 };
+        if random.u16(..) < 40 {
+            lease.stand_in();
+            (nobody.at, nobody.frames) = (lease.next().unwrap_or_default(), 256);
+            let (memory, calls, last) = watched(|| stood_in += u32::from(lease.run(STAND_IN, &mut nobody)));
+            assert_eq!((memory, calls), (0, 0), "block {block} of the stand-in: system call {last}");
+        }
+        (io.at, io.lost, io.frames, io.thrift) = (FramePos(at), Frames(0), size, random.u8(..6));
+        let (memory, calls, last) = watched(|| ground.block(now, &mut io));
+        assert_eq!((memory, calls), (0, 0), "block {block}: system call {last}");
+        at += size as i64;
+        told += readings.pop_iter().count();
+        let _told = control.events.pop_iter().count();
+        while control.retired.try_pop().is_some() {}
+    }
+    assert!(told > 50 && stood_in > 1, "the run saw too little: {told} {stood_in}");
+}

@@ -227,6 +227,11 @@ impl Stepped {
         Stepped { control, engine, io, events: Vec::new(), next_id: 1 }
     }
 
+    /// The number of the next command.
+    pub fn next(&self) -> u64 {
+        self.next_id
+    }
+
     pub fn send(&mut self, when: When, command: Command) -> u64 {
         let id = self.next_id;
         self.next_id += 1;

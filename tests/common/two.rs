@@ -277,7 +277,7 @@ impl Judged {
 
 /// Where the count-in began: each of the first sounds is taken for each of the first hits, and the hits are laid over the
 /// recording there; the best fit has it.
-fn start_of(heard: &[f32], written: &Written) -> i64 {
+pub fn start_of(heard: &[f32], written: &Written) -> i64 {
     let score = |start: i64| -> f64 {
         let laid = |due: &Due| -> f64 {
             let Shape::Sound(sound) = due.shape else { return 0.0 };

@@ -174,7 +174,7 @@ fn the_recorded_hits_lie_on_the_grid_to_the_frame() {
 #[test]
 fn a_killed_server_ends_in_a_clear_message_a_clean_log_and_exit_1() {
     let stage = Stage::new();
-    let child = stage.run(&["--start", "1"]);
+    let child = stage.run(&["--start", "1", "--give-up-after", "0"]);
     stage.patch();
     stage.signal(Signal::KILL);
     let (report, code, _) = finish(child);
@@ -189,7 +189,7 @@ fn a_killed_server_ends_in_a_clear_message_a_clean_log_and_exit_1() {
 #[test]
 fn a_server_that_hangs_is_noticed_and_the_run_ends() {
     let stage = Stage::new();
-    let child = stage.run(&["--start", "1"]);
+    let child = stage.run(&["--start", "1", "--give-up-after", "0"]);
     stage.patch();
     stage.signal(Signal::STOP);
     let (report, code, _) = finish(child);
