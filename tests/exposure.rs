@@ -38,7 +38,8 @@ fn loudness_reads_the_ebus_signals_as_it_should() {
             .unwrap_or_else(|| row.split_once(',').unwrap().1.split_once(',').unwrap().1);
         rest.trim_start_matches(',').split(',').next().unwrap().parse().unwrap()
     };
-    let stretches: [(&str, &[(f64, f64)], f64); 5] = [
+    type Stretches<'a> = (&'a str, &'a [(f64, f64)], f64);
+    let stretches: [Stretches<'_>; 5] = [
         ("1", &[(-23.0, 20.0)], -23.0),
         ("2", &[(-33.0, 20.0)], -33.0),
         ("3", &[(-36.0, 10.0), (-23.0, 60.0), (-36.0, 10.0)], -23.0),

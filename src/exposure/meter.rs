@@ -112,7 +112,7 @@ impl Meter {
 
     /// A-weighted level of the last ten seconds, dBFS; minus infinity for silence.
     pub fn now_dbfs(&self) -> f64 {
-        let count = self.count.min(NOW).max(1);
+        let count = self.count.clamp(1, NOW);
         10.0 * (self.latest.iter().sum::<f64>() / count as f64).log10()
     }
 

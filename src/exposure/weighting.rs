@@ -117,8 +117,11 @@ impl AWeighting {
 mod tests {
     use super::*;
 
-    /// Frequency, table, closed form, class 1 of 2013 (from memory there) and type 0 limits, for each third octave.
-    fn table() -> Vec<(f64, f64, f64, [f64; 2], [f64; 2])> {
+    /// Frequency, table, closed form, class 1 of 2013 (from memory there) and type 0 limits.
+    type Row = (f64, f64, f64, [f64; 2], [f64; 2]);
+
+    /// Each third octave.
+    fn table() -> Vec<Row> {
         let text = include_str!("../../fixtures/reference/a_weighting.csv");
         let rows = text.lines().skip(1).map(|line| {
             let cells: Vec<f64> = line.split(',').map(|cell| cell.parse().unwrap_or(f64::NAN)).collect();

@@ -36,6 +36,9 @@ pub struct Taken {
 /// Most frames of silence written at once.
 const SILENCE: usize = 4096;
 
+/// Told of each block: frames lost before it, its inputs, its outputs.
+pub type Also<'a> = &'a mut dyn FnMut(u64, &[&[f32]], &[&[f32]]);
+
 /// Drains the tap. The file's frame is the device's frame minus the first one, whatever was lost.
 pub struct Recorder<S> {
     headers: HeapCons<TapHeader>,
@@ -80,11 +83,7 @@ impl<S: TakeSink> Recorder<S> {
     }
 
     /// The same; `also` is told of each block: frames lost before it, its inputs, its outputs.
-    pub fn take_with(
-        &mut self,
-        mut listener: Option<&mut Listener>,
-        also: &mut dyn FnMut(u64, &[&[f32]], &[&[f32]]),
-    ) -> usize {
+    pub fn take_with(&mut self, mut listener: Option<&mut Listener>, also: Also<'_>) -> usize {
         let mut blocks = 0;
         while let Some(header) = self.next_header() {
             let frames = header.frames as usize;

@@ -57,10 +57,9 @@ fn ends(run: &Run, mends: &mut Vec<Mend>) {
     let gone = |text: &str| {
         text.contains("device no longer plays") || text.to_lowercase().starts_with("device lost")
     };
-    let said = run.events.iter().find_map(|event| match &event.what {
-        What::Note(text) if event.kind == Kind::Device && gone(text) => Some(event),
-        _ => None,
-    });
+    let told =
+        |event: &&Event| event.kind == Kind::Device && matches!(&event.what, What::Note(text) if gone(text));
+    let said = run.events.iter().find(told);
     let ended = run.end.as_deref().filter(|end| gone(end));
     if said.is_some() || ended.is_some() {
         let place = said.and_then(|event| event.place.as_ref()).map(|place| format!(" at {}", place.words()));

@@ -147,13 +147,16 @@ fn open_setup(rig: &Rig, plan: &Plan, inputs: u16) -> OpenSetup {
     setup
 }
 
+/// What plays, what hears, and how many frames each sound has.
+type Started = (Bench, Ears, Vec<usize>);
+
 /// Opens and starts. The inner error: the device will not.
 fn start(
     interface: &mut dyn Interface,
     open: &OpenSetup,
     sounds: &dyn Fn(SampleRate) -> Result<Vec<Vec<f32>>, String>,
     ceiling_db: f64,
-) -> Result<Result<(Bench, Ears, Vec<usize>), Told>, String> {
+) -> Result<Result<Started, Told>, String> {
     let opened = match interface.open(open) {
         Ok(opened) => opened,
         Err(error) => return Ok(Err(Told::refused("device", &error.to_string()))),

@@ -80,7 +80,7 @@ struct New {
 }
 
 enum Worked {
-    Opened(New),
+    Opened(Box<New>),
     Failed(String),
     OtherRate(u32),
 }
@@ -242,7 +242,7 @@ fn try_again(plan: &Plan, begin: Begin, worked: &Sender<Worked>, stop: &AtomicBo
             match open(plan, choice, index > 0, begin) {
                 Ok(new) => {
                     // Nobody waits any more: the run is over.
-                    let _over = worked.send(Worked::Opened(new));
+                    let _over = worked.send(Worked::Opened(Box::new(new)));
                     return;
                 }
                 Err(why) => failed.push(why),
