@@ -372,6 +372,9 @@ fn order(random: &mut fastrand::Rng, set: &Set) -> Order {
 
 const SIMULATED: i64 = 48_000 * 14;
 
+/// Channel and frame of each.
+type Onsets = Vec<(usize, i64)>;
+
 impl Simulated {
     fn new(seed: u64) -> Simulated {
         let mut random = fastrand::Rng::with_seed(seed);
@@ -386,7 +389,7 @@ impl Simulated {
     }
 
     /// Blocks of both engines up to a kill; what comes back, and what it must play from then on.
-    fn night(&mut self) -> Option<(Vec<(usize, i64)>, Vec<(usize, i64)>, String)> {
+    fn night(&mut self) -> Option<(Onsets, Onsets, String)> {
         let killed_at = self.random.i64(48_000..SIMULATED / 2);
         let away = self.random.i64(4_800..96_000);
         let titles = vec![String::new(); self.set.songs.len()];

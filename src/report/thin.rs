@@ -78,7 +78,7 @@ impl<T: Join> Thin<T> {
     fn halve(&mut self) {
         let pairs = self.cells.chunks(2).map(|pair| match pair {
             [Some(a), Some(b)] => Some(a.join(*b)),
-            [Some(a), _] | [None, Some(a)] => Some(*a),
+            [Some(a), _] | [None, Some(a)] | [Some(a)] => Some(*a),
             _ => None,
         });
         self.cells = pairs.collect();
