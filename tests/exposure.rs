@@ -240,7 +240,11 @@ fn a_run_logs_how_loud_it_was_and_a_week_of_logs_adds_up() {
     }
     let mut doses = Vec::new();
     for entry in std::fs::read_dir(folder.path().join("logs")).unwrap() {
-        let text = std::fs::read_to_string(entry.unwrap().path()).unwrap();
+        let path = entry.unwrap().path();
+        if path.extension().is_none_or(|kind| kind != "jsonl") {
+            continue; // the position record
+        }
+        let text = std::fs::read_to_string(path).unwrap();
         let last = text.lines().rev().find(|line| line.contains("\"event\":\"exposure\"")).unwrap();
         let line: Value = serde_json::from_str(last).unwrap();
         assert_eq!((line["ended"].as_bool(), line["caution"].as_str()), (Some(true), Some(CAUTION)));

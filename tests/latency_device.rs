@@ -309,8 +309,9 @@ fn a_run_measures_its_spare_loop_beside_the_show_and_tells_log_and_store() {
     let report: Value = serde_json::from_slice(&output.stdout)
         .unwrap_or_else(|_| panic!("{}", String::from_utf8_lossy(&output.stderr)));
     assert_eq!(output.status.code(), Some(0), "{report:#}");
-    let log = std::fs::read_dir(folder.path().join("logs")).unwrap().flatten().next().unwrap();
-    let log = std::fs::read_to_string(log.path()).unwrap();
+    let mut kept = std::fs::read_dir(folder.path().join("logs")).unwrap().flatten().map(|entry| entry.path());
+    let log = kept.find(|path| path.extension().is_some_and(|kind| kind == "jsonl")).unwrap();
+    let log = std::fs::read_to_string(log).unwrap();
     assert!(log.contains("ROUND TRIP 480.50 frames (10.01 ms)"), "{log}");
     let kept: Value =
         serde_json::from_slice(&std::fs::read(folder.path().join("state/fogbell/latency.json")).unwrap())

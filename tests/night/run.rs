@@ -73,6 +73,7 @@ fn only_log(folder: &Path) -> PathBuf {
         .expect("a log folder")
         .flatten()
         .map(|entry| entry.path())
+        .filter(|path| path.extension().is_some_and(|kind| kind == "jsonl"))
         .collect();
     assert_eq!(logs.len(), 1, "{logs:?}");
     logs[0].clone()
