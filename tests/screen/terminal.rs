@@ -130,7 +130,7 @@ fn keys_typed_in_a_real_terminal_start_ask_and_quit_and_the_terminal_is_restored
     seen.press("\x1b[I");
     seen.wait_for("Next song");
     seen.press("h");
-    seen.wait_for("Keys, page 1 of 3");
+    seen.wait_for("Keys, page 1 of 4");
     seen.press("s");
     seen.wait_for("S again or ENTER stops 1 Low Tide now");
     seen.press("\r");
