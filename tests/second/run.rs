@@ -96,7 +96,8 @@ fn a_balcony_with_its_own_clock_is_heard_followed_and_lost_and_no_hit_is() {
         (report["sounded"].as_u64(), &"lost".into())
     );
     let heard =
-        log.split("SECOND INTERFACE HEARD: its clock runs ").nth(1).unwrap_or_else(|| panic!("{log}"));
+        // On a busy computer it may be lost and heard again meanwhile: then the words are others.
+        log.split(": its clock runs ").nth(1).unwrap_or_else(|| panic!("{log}"));
     let ppm: f64 = heard.split(' ').next().and_then(|word| word.parse().ok()).expect("ppm");
     println!("said {ppm} ppm of 150; {}", report["second"]);
     // The computer holds threads up: the law is held to its figures without one.
