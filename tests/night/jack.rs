@@ -3,7 +3,7 @@
 #[path = "../common/jack.rs"]
 mod server;
 
-use super::run::{FOGBELL, assert_clean, count};
+use super::run::{FOGBELL, assert_clean, count, only_log};
 use rustix::process::{Pid, Signal, kill_process};
 use serde_json::Value;
 use server::Server;
@@ -181,7 +181,7 @@ fn a_killed_server_ends_in_a_clear_message_a_clean_log_and_exit_1() {
     assert_eq!((code, report["end"].as_str()), (1, Some("device-lost")), "{report:#}");
     assert!(report["why"].as_str().is_some_and(|why| why.len() > 10), "{report:#}");
     assert_eq!(count(&report, "missed"), 0, "{report:#}");
-    let log = std::fs::read_dir(stage.folder.path().join("logs")).unwrap().flatten().next().unwrap().path();
+    let log = only_log(stage.folder.path());
     let (lines, last) = (std::fs::read_to_string(log).unwrap(), "\"event\":\"end\"");
     assert!(lines.lines().last().is_some_and(|line| line.contains(last)), "{lines}");
 }

@@ -68,7 +68,7 @@ fn wait(child: &mut Child, limit: Duration) -> i32 {
     }
 }
 
-fn only_log(folder: &Path) -> PathBuf {
+pub fn only_log(folder: &Path) -> PathBuf {
     let logs: Vec<PathBuf> = std::fs::read_dir(folder.join("logs"))
         .expect("a log folder")
         .flatten()
