@@ -213,7 +213,13 @@ impl Night {
             due: verdict.all.due,
             off: only(|f| f.outcome == Outcome::Late && f.error_frames.abs() > IN_PLACE),
             missed: only(|f| !matches!(f.outcome, Outcome::Late | Outcome::Doubled)),
-            doubled: only(|f| f.outcome == Outcome::Doubled),
+            // A sound that a kill cut after its first milliseconds is no second one.
+            doubled: verdict
+                .findings
+                .iter()
+                .filter(|f| f.outcome == Outcome::Doubled && !self.is_cut(f.frame))
+                .cloned()
+                .collect(),
             worst_ms: verdict.all.largest_error_frames / 48.0,
             first: first.collect(),
         }
@@ -236,6 +242,10 @@ impl Night {
             _ => None,
         };
         lines().filter_map(|(_, line)| lost(line)).collect()
+    }
+
+    fn is_cut(&self, frame: i64) -> bool {
+        self.runs.iter().any(|run| (run.killed - 480..run.killed + 480).contains(&frame))
     }
 
     /// Due while a process lives that was launched long enough ago.
