@@ -1,6 +1,7 @@
 //! Promise: what happened is read back from any log, in a musician's words, on one page that needs nothing else.
 
 use fogbell::click::set::HitKind;
+use fogbell::exposure::{CAUTION, Calibration, Figures, Meter, Source as Heard, Way};
 use fogbell::listener::verdict::Tally;
 use fogbell::listener::{Finding, Outcome, Verdict};
 use fogbell::log::kept::{self, Kind};
@@ -8,6 +9,7 @@ use fogbell::log::{Entry, Line, SCHEMA, Start};
 use fogbell::realtime::event::{Cause, LineNow, PeerNow, RunState, Source, Why};
 use fogbell::report::{Gather, Nights, page, run, text};
 use fogbell::telemetry::LoadSummary;
+use fogbell::units::SampleRate;
 use serde_json::{Value, json};
 use std::path::Path;
 use std::process::{Command, Output};
@@ -222,6 +224,42 @@ fn report(files: &[&str]) -> Nights {
         gather.file(&format!("{number}.jsonl"), file.as_bytes());
     }
     gather.nights()
+}
+
+/// 100 dBA is NIOSH's limit after fifteen minutes; twice a minute and a half of it is a fifth of a day.
+#[test]
+fn exposure_of_the_log_is_told_and_nobody_is_told_that_it_was_not_measured() {
+    let figures = |known: bool| {
+        let calibration = known.then(|| Calibration::new(Way::Read { db: 100.0, at_dbfs: -20.0 }, None));
+        let mut meter = Meter::new(SampleRate::standard(), 1, calibration);
+        let second: Vec<f32> =
+            (0..48_000).map(|n| 0.1 * (std::f64::consts::TAU * f64::from(n) / 48.0).sin() as f32).collect();
+        (0..90).for_each(|_| meter.hear(&[&second]));
+        vec![Figures::of("drums", Heard::Feed, &meter)]
+    };
+    let night = |from: u64, known: bool| {
+        let mut book = Book::new(25, from);
+        book.start();
+        book.low_tide(|_| {});
+        let entry = |ended| Entry::Exposure { ended, figures: figures(known), caution: CAUTION.into() };
+        book.say(53_000, None, entry(false));
+        book.say(54_000, None, entry(true));
+        book.end(55_000, heard(300, 0));
+        book.lines
+    };
+    let twice = report(&[&night(21 * 3600, true), &night(22 * 3600, true)]);
+    let said = &twice.nights[0].summary.ears;
+    assert!(said.starts_with("drums: at least 100 dBA ± 4 dB on average, at least 20 % of a day"), "{said}");
+    assert!(said.ends_with(CAUTION) && !said.contains("not measured"), "{said}");
+    for shown in [page::page(&twice), text::text(&twice)] {
+        assert!(shown.contains("OSHA 1910.95") && shown.contains("because the mixer adds"), "{shown}");
+    }
+    let unknown = report(&[&night(21 * 3600, false)]);
+    let said = &unknown.nights[0].summary.ears;
+    assert!(said.contains("nobody knows how loud") && said.ends_with(CAUTION), "{said}");
+    assert!(!said.contains("dBA") && !said.contains("not measured"), "{said}");
+    let silent = report(&[&calm(25)]);
+    assert!(silent.nights[0].summary.ears.starts_with("Exposure was not measured."));
 }
 
 #[test]

@@ -5,6 +5,7 @@ use super::night::{Night, Nights};
 use super::plots::{self, NARROW, WIDE, mark_alone};
 use super::run::{Played, Run, clock};
 use super::words::{CAUTION, capital, count, thousands, time};
+use crate::exposure::words::account;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 /// A reader asks for nothing else, whatever a log holds.
@@ -86,6 +87,9 @@ fn of_night(night: &Night, first: bool) -> Markup {
         }
         h2 { "Hearing" }
         p.caution { (night.summary.ears) }
+        @for figures in night.runs.iter().flat_map(|run| &run.exposure) {
+            p { @for line in account(figures) { (line.trim()) br; } }
+        }
     }
 }
 

@@ -3,6 +3,7 @@
 use super::place::{Place, Places, Placing};
 use super::thin::{Level, Thin};
 use super::words;
+use crate::exposure::figures::Figures;
 use crate::listener::{Finding, Outcome, Verdict};
 use crate::log::entry::{Entry, Line, SCHEMA, Start};
 use crate::realtime::event::{Cause, PeerNow, RunState, Source};
@@ -15,6 +16,8 @@ use std::collections::{BTreeMap, HashMap};
 const MOST_EVENTS: usize = 600;
 const MOST_BY_HAND: usize = 200;
 const MOST_SONGS: usize = 400;
+/// Feeds of which exposure is kept: an interface has no more channels.
+const MOST_FEEDS: usize = 256;
 const MOST_SECTIONS: usize = 250;
 const MOST_TITLES: usize = 1000;
 /// What comes again within this many seconds is one event.
@@ -196,6 +199,8 @@ pub struct Run {
     pub verdict: Option<Verdict>,
     /// In the order of the songs; the last word on each.
     pub external: Vec<External>,
+    /// How loud each feed was in the ears: the last word of the run, over all of it.
+    pub exposure: Vec<Figures>,
     pub lines: u64,
     #[serde(skip)]
     pub marks: BTreeMap<Kind, Thin<u32>>,
@@ -272,6 +277,7 @@ impl Run {
             Entry::Levels { peak_db, limiter_db } => self.level(seconds, peak_db, limiter_db),
             Entry::Verdict { verdict } => self.verdict = Some(*verdict),
             Entry::End { reason, .. } => self.end = Some(reason),
+            Entry::Exposure { figures, .. } => self.exposure = figures.into_iter().take(MOST_FEEDS).collect(),
             Entry::Answer { id, done } => self.answer(id, done),
             Entry::External { name, song, hits, mean_ms, spread_ms, drift_ppm, .. } => {
                 let song = self.title(song);

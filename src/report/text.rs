@@ -3,6 +3,7 @@
 use super::night::{Night, Nights};
 use super::run::{Kind, Run};
 use super::words::{CAUTION, capital, count, thousands, time};
+use crate::exposure::words::account;
 use std::fmt::Write;
 
 /// Events that are told in text for one run; the page and the JSON have more.
@@ -59,7 +60,11 @@ fn of_night(out: &mut String, night: &Night) {
             let _ = writeln!(out, "  {}", cells.join("  |  "));
         }
     }
-    let _ = writeln!(out, "\nHEARING\n  {}\n", night.summary.ears);
+    let _ = writeln!(out, "\nHEARING\n  {}", night.summary.ears);
+    for line in night.runs.iter().flat_map(|run| &run.exposure).flat_map(account) {
+        let _ = writeln!(out, "  {line}");
+    }
+    let _ = writeln!(out);
 }
 
 fn of_run(out: &mut String, run: &Run) {
