@@ -73,7 +73,7 @@ impl Ears {
 }
 
 /// The mix to be named where there is room for one: the one with the largest dose, without any the loudest now.
-pub fn foremost(figures: &[Figures]) -> Option<&Figures> {
+pub fn foremost<'f>(figures: impl IntoIterator<Item = &'f Figures>) -> Option<&'f Figures> {
     let weight = |one: &Figures| {
         let dose = one.calibrated.as_ref().map_or(-1.0, |known| known.niosh_percent);
         (dose, one.now_dbfs.unwrap_or(f64::NEG_INFINITY))
@@ -82,5 +82,5 @@ pub fn foremost(figures: &[Figures]) -> Option<&Figures> {
         let (a, b) = (weight(a), weight(b));
         a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1))
     };
-    figures.iter().max_by(order)
+    figures.into_iter().max_by(order)
 }

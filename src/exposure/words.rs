@@ -1,5 +1,6 @@
 //! Sentences about figures, each with its uncertainty and the caution.
 
+use super::ears::foremost;
 use super::figures::{Calibrated, Figures};
 
 /// Stands wherever a figure stands.
@@ -41,6 +42,26 @@ pub fn small(figures: &Figures) -> Option<String> {
     let level = known.now_dba.map_or_else(|| "silent".into(), |now| format!("{least}{now:.0} dBA"));
     let (feed, off, day) = (&figures.feed, known.plus_minus_db, known.niosh_percent);
     Some(format!("{feed} {level} ±{off:.0}, day {least}{day:.0} %. {CAUTION}"))
+}
+
+/// One sentence and the caution over several runs of a night: the feed with the largest dose, and what it comes to in all
+/// of them. `None`: nothing was heard.
+pub fn together(runs: &[&Figures]) -> Option<String> {
+    let foremost = foremost(runs.iter().copied())?;
+    let feed = &foremost.feed;
+    let Some(known) = &foremost.calibrated else {
+        let level =
+            foremost.mean_dbfs.map_or_else(|| "silent".into(), |level| format!("{level:.0} dBFS (A)"));
+        return Some(format!(
+            "{feed}: {level} on average; without a calibration nobody knows how loud that is. {CAUTION}"
+        ));
+    };
+    let same = || runs.iter().filter(|one| one.feed == *feed);
+    let least = if same().any(|one| one.at_least()) { "at least " } else { "" };
+    let day: f64 = same().filter_map(|one| Some(one.calibrated.as_ref()?.niosh_percent)).sum();
+    let level = known.mean_dba.map_or_else(|| "silent".into(), |dba| format!("{least}{dba:.0} dBA"));
+    let off = known.plus_minus_db;
+    Some(format!("{feed}: {level} ± {off:.0} dB on average, {least}{day:.0} % of a day by NIOSH. {CAUTION}"))
 }
 
 /// Where the level is *at least*, what is left is *at most*.

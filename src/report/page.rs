@@ -4,8 +4,8 @@ use super::kept::Kept;
 use super::night::{Night, Nights};
 use super::plots::{self, NARROW, WIDE, mark_alone};
 use super::run::{Played, Run, clock};
-use super::words::{CAUTION, capital, count, thousands, time};
-use crate::exposure::words::account;
+use super::words::{capital, count, thousands, time};
+use crate::exposure::words::{CAUTION, account};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 /// A reader asks for nothing else, whatever a log holds.

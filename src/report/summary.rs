@@ -2,9 +2,9 @@
 
 use super::night::Night;
 use super::run::{Kind, Run, What};
-use super::words::{CAUTION, capital, count, list, time};
-use crate::exposure::ears::foremost;
+use super::words::{capital, count, list, time};
 use crate::exposure::figures::Figures;
+use crate::exposure::words::{CAUTION, together};
 use crate::listener::verdict::Tally;
 use crate::telemetry::words::because;
 use serde::Serialize;
@@ -162,35 +162,15 @@ fn worst(night: &Night) -> String {
 }
 
 fn ears(night: &Night) -> String {
-    if let Some(heard) = exposure(night) {
-        return format!("{heard} {CAUTION}");
+    let heard: Vec<&Figures> = night.runs.iter().flat_map(|run| &run.exposure).collect();
+    if let Some(heard) = together(&heard) {
+        return heard;
     }
     let loudest = night.runs.iter().filter_map(|run| run.loudest_db).reduce(f64::max);
     let left = loudest.filter(|db| *db > -199.0).map_or(String::new(), |db| {
         format!(" The loudest sample that left was {db:.1} dBFS; mixer and pack add to it.")
     });
     format!("Exposure was not measured.{left} {CAUTION}")
-}
-
-/// The feed with the largest dose, over all runs of the night; without a calibration its level alone. `None`: no run
-/// told of exposure.
-fn exposure(night: &Night) -> Option<String> {
-    let all: Vec<Figures> = night.runs.iter().flat_map(|run| run.exposure.iter().cloned()).collect();
-    let foremost = foremost(&all)?;
-    let feed = &foremost.feed;
-    let Some(known) = &foremost.calibrated else {
-        let level =
-            foremost.mean_dbfs.map_or_else(|| "silent".into(), |level| format!("{level:.0} dBFS (A)"));
-        return Some(format!(
-            "{feed}: {level} on average; without a calibration nobody knows how loud that is."
-        ));
-    };
-    let same = || all.iter().filter(|one| one.feed == *feed);
-    let least = if same().any(Figures::at_least) { "at least " } else { "" };
-    let day: f64 = same().filter_map(|one| Some(one.calibrated.as_ref()?.niosh_percent)).sum();
-    let level = known.mean_dba.map_or_else(|| "silent".into(), |dba| format!("{least}{dba:.0} dBA"));
-    let off = known.plus_minus_db;
-    Some(format!("{feed}: {level} ± {off:.0} dB on average, {least}{day:.0} % of a day by NIOSH."))
 }
 
 fn mend(night: &Night) -> String {

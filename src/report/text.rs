@@ -2,8 +2,8 @@
 
 use super::night::{Night, Nights};
 use super::run::{Kind, Run};
-use super::words::{CAUTION, capital, count, thousands, time};
-use crate::exposure::words::account;
+use super::words::{capital, count, thousands, time};
+use crate::exposure::words::{CAUTION, account};
 use std::fmt::Write;
 
 /// Events that are told in text for one run; the page and the JSON have more.

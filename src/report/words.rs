@@ -5,9 +5,6 @@ use crate::listener::Outcome;
 use crate::realtime::event::{Cause, LineNow, PeerNow, Source, WitnessNow};
 use crate::telemetry::words::because;
 
-/// Said beside every figure about hearing.
-pub const CAUTION: &str = "Follow local rules; see a hearing professional.";
-
 /// "3 hits", "1 hit".
 pub fn count(number: u64, one: &str, many: &str) -> String {
     format!("{} {}", thousands(number), if number == 1 { one } else { many })
