@@ -459,10 +459,8 @@ impl Engine {
         let musical = match when {
             When::Now => None,
             When::Frame(frame) => return Exact::at(frame.max(earliest)),
-            When::NextBeat => self.transport.next_beat(&self.set, earliest, false),
-            When::BarEnd => self.transport.next_beat(&self.set, earliest, true),
-            When::BeatFrom(from) => self.transport.next_beat(&self.set, earliest.max(from), false),
-            When::BarFrom(from) => self.transport.next_beat(&self.set, earliest.max(from), true),
+            When::NextBeat | When::BeatFrom(_) => self.transport.next_beat(&self.set, soonest, false),
+            When::BarEnd | When::BarFrom(_) => self.transport.next_beat(&self.set, soonest, true),
             When::SectionEnd => self.transport.section_end(&self.set),
         };
         musical.filter(|place| *place >= now).unwrap_or(now)
