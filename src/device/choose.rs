@@ -6,8 +6,8 @@ use super::cpal_host::CpalHost;
 use super::jack_host::JackHost;
 use super::second::Paired;
 use super::virtual_interface::{Pace, VirtualInterface, World};
-use super::{DeviceError, Interface, Negotiated, OpenSetup};
-use crate::show::model::{Host, InterfaceChoice, Rig};
+use super::{DeviceError, DeviceInfo, Interface, Negotiated, OpenSetup};
+use crate::show::model::{Host, InterfaceChoice, Rig, Second};
 use std::path::Path;
 
 /// Every host of this system, the virtual one first.
@@ -45,11 +45,22 @@ pub fn choose_in(choice: &InterfaceChoice, folder: &Path) -> Result<Box<dyn Inte
 ///
 /// Errors: as [`choose`], for either.
 pub fn for_rig(rig: &Rig) -> Result<Box<dyn Interface>, DeviceError> {
-    let main = choose_in(&rig.interface, &rig.folder)?;
-    let Some(second) = &rig.second else { return Ok(main) };
+    match &rig.second {
+        None => choose_in(&rig.interface, &rig.folder),
+        Some(second) => with_second(&rig.interface, second, &rig.folder),
+    }
+}
+
+/// An interface with a second one's inputs behind its own. Errors: as [`choose`], for either.
+pub fn with_second(
+    choice: &InterfaceChoice,
+    second: &Second,
+    folder: &Path,
+) -> Result<Box<dyn Interface>, DeviceError> {
+    let main = choose_in(choice, folder)?;
     let named =
         |name: DeviceError| DeviceError::new(format!("the second interface: {}", name.what), name.mend);
-    let interface = choose_in(&second.choice, &rig.folder).map_err(named)?;
+    let interface = choose_in(&second.choice, folder).map_err(named)?;
     let mut setup = setup_for(&second.choice, second.highest_input(), 1);
     setup.input_names = (1..=setup.inputs)
         .map(|channel| {
@@ -82,13 +93,31 @@ pub fn setup_for(choice: &InterfaceChoice, inputs: u16, outputs: u16) -> OpenSet
 /// How many outputs the chosen device has. `None`: nobody knows, or nothing limits them (JACK patched by hand).
 /// May open devices: before the show only.
 pub fn outputs_of(interface: &dyn Interface, choice: &InterfaceChoice) -> Option<u16> {
+    listed(interface, choice, Side::Out).map(|info| info.outputs)
+}
+
+/// The same of inputs.
+pub fn inputs_of(interface: &dyn Interface, choice: &InterfaceChoice) -> Option<u16> {
+    listed(interface, choice, Side::In).map(|info| info.inputs)
+}
+
+/// Of a choice "OUT | IN", which names two.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Side {
+    Out,
+    In,
+}
+
+/// The chosen device as its host lists it. May open devices: not on a thread that must not wait.
+pub fn listed(interface: &dyn Interface, choice: &InterfaceChoice, side: Side) -> Option<DeviceInfo> {
     let devices = interface.list().ok()?;
     if choice.host == Host::Virtual {
-        return devices.first().map(|info| info.outputs);
+        return devices.into_iter().next();
     }
-    // "OUT | IN" names two.
-    let wanted = choice.device.split('|').next().unwrap_or_default().trim();
-    devices.iter().find(|info| info.id == wanted || info.name == wanted).map(|info| info.outputs)
+    let mut sides = choice.device.split('|');
+    let wanted = if side == Side::Out { sides.next() } else { sides.next_back() };
+    let wanted = wanted.unwrap_or_default().trim();
+    devices.into_iter().find(|info| info.id == wanted || info.name == wanted)
 }
 
 fn virtual_interface(device: &str, folder: &Path) -> Result<Box<dyn Interface>, DeviceError> {

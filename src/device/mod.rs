@@ -20,7 +20,10 @@ pub mod second;
 pub mod virtual_interface;
 pub mod watch;
 
-pub use choose::{all_hosts, choose, choose_in, for_rig, outputs_of, placed, setup_for};
+pub use choose::{
+    Side, all_hosts, choose, choose_in, for_rig, inputs_of, listed, outputs_of, placed, setup_for,
+    with_second,
+};
 
 use crate::realtime::io::Process;
 use crate::units::{Frames, SampleRate};

@@ -22,16 +22,21 @@ pub fn flat_samples(samples: &[f32]) -> usize {
     if top < 1e-3 {
         return 0;
     }
-    let (mut flat, mut run, mut last) = (0, 0, 0.0f32);
+    flat_at(samples, top * (1.0 - 1e-6))
+}
+
+/// Samples in runs of three and more, on one side, that reach a level.
+pub fn flat_at(samples: &[f32], level: f32) -> usize {
+    let (mut flat, mut run, mut side) = (0, 0, 0.0f32);
     for sample in samples.iter().chain(&[0.0]) {
-        let at_top = sample.abs() >= top * (1.0 - 1e-6);
-        if at_top && (run == 0 || sample.signum() == last) {
+        let there = sample.abs() >= level;
+        if there && (run == 0 || sample.signum() == side) {
             run += 1;
         } else {
             flat += if run >= 3 { run } else { 0 };
-            run = usize::from(at_top);
+            run = usize::from(there);
         }
-        last = sample.signum();
+        side = sample.signum();
     }
     flat
 }

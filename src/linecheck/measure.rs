@@ -1,7 +1,7 @@
 //! What one input's samples say: a stretch that should be still, and a clap.
 
 use super::hum::{Hum, hum};
-use crate::latency::suspects::{decibels, peak};
+use crate::latency::suspects::{decibels, flat_at, peak};
 use serde::Serialize;
 
 /// A stretch in which nobody does anything.
@@ -94,17 +94,7 @@ fn power(samples: &[f32], dc: f64) -> f64 {
 
 /// Samples in runs of three and more that lie at full scale or within a thousandth of it.
 pub fn clipped(samples: &[f32]) -> usize {
-    let (mut flat, mut run, mut side) = (0, 0, 0.0f32);
-    for sample in samples.iter().chain(&[0.0]) {
-        if sample.abs() >= 0.999 && (run == 0 || sample.signum() == side) {
-            run += 1;
-        } else {
-            flat += if run >= 3 { run } else { 0 };
-            run = usize::from(sample.abs() >= 0.999);
-        }
-        side = sample.signum();
-    }
-    flat
+    flat_at(samples, 0.999)
 }
 
 #[cfg(test)]

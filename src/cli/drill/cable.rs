@@ -24,7 +24,7 @@ pub fn rehearse(args: &Args, show: &Show, rig: &Rig, wanted: &str, told: &mut To
     let (output, input) = ends(rig, wanted)?;
     let mut interface = device::choose_in(&rig.interface, &rig.folder)
         .map_err(|fault| Refusal::world(format!("error: {fault}")))?;
-    if !consent(rig.interface.host, args.ears_out, &caution(&output, &input)) {
+    if !consent(rig.interface.host, args.ears_out, &caution(&output, &input), "is that channel muted") {
         return Err(Refusal::world(
             "error: nobody said yes, so nothing was played\n  to mend it: take ears out or mute that channel, then type \
              yes; in a script add --ears-out",

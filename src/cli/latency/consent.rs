@@ -18,8 +18,9 @@ pub fn caution(output: &Channel, input: &Channel, ceiling_db: f64) -> String {
     )
 }
 
-/// Asks on standard error and waits for the word on standard input. The virtual interface has no ears.
-pub fn given(host: Host, said_already: bool, caution: &str) -> bool {
+/// Asks on standard error whether ears are out, or `muted` ("is that channel muted"), and waits for the word on standard
+/// input. The virtual interface has no ears.
+pub fn given(host: Host, said_already: bool, caution: &str, muted: &str) -> bool {
     if host == Host::Virtual {
         return true;
     }
@@ -28,7 +29,7 @@ pub fn given(host: Host, said_already: bool, caution: &str) -> bool {
     if said_already {
         return true;
     }
-    let _gone = write!(err, "Are ears out, or is that channel muted? Type yes: ");
+    let _gone = write!(err, "Are ears out, or {muted}? Type yes: ");
     let _gone = err.flush();
     let mut answer = String::new();
     let read = std::io::stdin().lock().read_line(&mut answer);

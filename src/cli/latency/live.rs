@@ -4,8 +4,8 @@ use super::from_file::answer_told;
 use super::measure::{self, Aim, Outcome as Heard};
 use super::save::{self, Evidence};
 use super::told::{Told, add};
-use super::{Args, consent, kind, read_rig, sweep, target, words};
-use crate::cli::Outcome;
+use super::{Args, consent, kind, sweep, target, words};
+use crate::cli::{Outcome, files};
 use crate::device::{self, Interface, OpenSetup};
 use crate::latency::budget::budget;
 use crate::latency::session::Failure;
@@ -20,7 +20,7 @@ use std::fmt::Write;
 /// Errors: options or the rig are wrong.
 pub fn measure(args: &Args) -> Result<Told, String> {
     let path = args.rig.as_deref().ok_or("no rig is given\n  to mend it: add --rig RIG")?;
-    let rig = read_rig(path)?;
+    let rig = files::lone_rig(path)?.0;
     let kind = kind(args)?;
     let listens = args.compare.is_some() && args.output.is_none();
     let output = match target::output(&rig, args.output.as_deref()) {
@@ -43,7 +43,7 @@ pub fn measure(args: &Args) -> Result<Told, String> {
         Err(error) => return Ok(Told::refused("device", &error.to_string())),
     };
     let caution = consent::caution(&aim.output, &aim.inputs[0], args.ceiling);
-    if !listens && !consent::given(rig.interface.host, args.ears_out, &caution) {
+    if !listens && !consent::given(rig.interface.host, args.ears_out, &caution, "is that channel muted") {
         let why = "nobody said yes, so nothing was played\n  to mend it: take ears out or mute that channel, then \
                    type yes; in a script add --ears-out";
         return Ok(Told::refused("not_confirmed", why));

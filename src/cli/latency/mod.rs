@@ -19,8 +19,7 @@ use super::Outcome;
 use crate::latency::ProbeKind;
 use crate::latency::session::CEILING;
 use crate::log::kept;
-use crate::show::{self, model::Rig};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use told::Told;
 
 /// Measure the round trip from an output back to an input
@@ -135,12 +134,4 @@ fn kind(args: &Args) -> Result<ProbeKind, String> {
             "--probe knows no `{other}`\n  to mend it: write impulses, sweep or mls; a file goes with --from"
         )),
     }
-}
-
-fn read_rig(path: &Path) -> Result<Rig, String> {
-    let reading = show::read_rig(path).map_err(|fault| {
-        format!("{} cannot be read: {fault}\n  to mend it: give the path of a rig file", path.display())
-    })?;
-    let faults = show::render(&reading.faults, &reading.text, &reading.name, false);
-    reading.rig.ok_or_else(|| faults.trim_start_matches("error: ").to_string())
 }

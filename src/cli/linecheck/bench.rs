@@ -4,6 +4,8 @@ use super::Args;
 use super::hands::Hands;
 use super::screen::{self, Screen};
 use super::told::{self, Told};
+use crate::cli::files;
+use crate::cli::latency::consent;
 use crate::click::prepare::{Prepared, prepare};
 use crate::device::{self, Health, HealthState, Interface, Negotiated, OpenSetup, Running};
 use crate::latency::{Probe, ProbeKind, session::QUIET};
@@ -13,11 +15,11 @@ use crate::linecheck::desk::{DeskSetup, Ears, Play, desk};
 use crate::linecheck::plan::{Input, Output, Plan};
 use crate::linecheck::walk::Phase;
 use crate::linecheck::{Answer, pattern};
-use crate::show::model::{Host, Rig, Show};
-use crate::show::{self};
+use crate::show::model::{Rig, Show};
+use crate::show::{self, RigReading};
 use crate::units::{Decibels, SampleRate};
 use crate::wav;
-use std::io::{BufRead, IsTerminal, Write};
+use std::io::{BufRead, IsTerminal};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -58,15 +60,16 @@ impl Bench {
 
 /// Errors: files or options that are wrong; nothing was done.
 pub fn check(args: &Args) -> Result<Told, String> {
-    let rig = read_rig(args)?;
-    let show = args.show.as_deref().map(|path| read_show(path, args)).transpose()?;
+    let (rig, reading) = files::lone_rig(&args.rig)?;
+    let show = args.show.as_deref().map(|path| read_show(path, &reading)).transpose()?;
     let prepared = show.as_ref().map(|show| ready(show, rig.interface.rate)).transpose()?;
     let mut interface = match device::choose_in(&rig.interface, &rig.folder) {
         Ok(interface) => interface,
         Err(error) => return Ok(Told::refused("device", &error.to_string())),
     };
-    let there = device::outputs_of(interface.as_ref(), &rig.interface);
-    let outlets = match there.filter(|_| !rig.folds.is_empty()) {
+    let there =
+        if rig.folds.is_empty() { None } else { device::outputs_of(interface.as_ref(), &rig.interface) };
+    let outlets = match there {
         Some(there) => {
             crate::realtime::wiring::outlets(&rig, there).map_err(|fault| fault.to_string())?.to_vec()
         }
@@ -94,26 +97,17 @@ pub fn check(args: &Args) -> Result<Told, String> {
     walk(args, &rig, interface.as_mut(), plan)
 }
 
-fn read_rig(args: &Args) -> Result<Rig, String> {
-    let reading = show::read_rig(&args.rig).map_err(|fault| {
-        format!("{} cannot be read: {fault}\n  to mend it: give the path of a rig file", args.rig.display())
-    })?;
-    let faults = show::render(&reading.faults, &reading.text, &reading.name, false);
-    reading.rig.ok_or_else(|| faults.trim_start_matches("error: ").to_string())
-}
-
-fn read_show(path: &std::path::Path, args: &Args) -> Result<Show, String> {
+fn read_show(path: &std::path::Path, rig: &RigReading) -> Result<Show, String> {
     let reading = show::read_show(path).map_err(|fault| {
         format!("{} cannot be read: {fault}\n  to mend it: give the path of a show file", path.display())
     })?;
     let faults = show::render(&reading.faults, &reading.text, &reading.name, false);
-    let show = reading.show.ok_or_else(|| faults.trim_start_matches("error: ").to_string())?;
-    let rig = show::read_rig(&args.rig).map_err(|fault| fault.to_string())?;
+    let show = reading.show.ok_or_else(|| files::bare(faults))?;
     let faults = rig.faults_against(&show);
     if faults.is_empty() {
         return Ok(show);
     }
-    Err(show::render(&faults, &rig.text, &rig.name, false).trim_start_matches("error: ").to_string())
+    Err(files::bare(show::render(&faults, &rig.text, &rig.name, false)))
 }
 
 fn ready(show: &Show, rate: SampleRate) -> Result<Prepared, String> {
@@ -213,18 +207,7 @@ fn walk(args: &Args, rig: &Rig, interface: &mut dyn Interface, plan: Plan) -> Re
 
 /// What is said before something loud, and whether somebody said yes.
 fn consented(args: &Args, rig: &Rig, caution: &str) -> bool {
-    if rig.interface.host == Host::Virtual {
-        return true;
-    }
-    let mut err = std::io::stderr();
-    let _gone = writeln!(err, "{caution}");
-    if args.ears_out {
-        return true;
-    }
-    let _gone = write!(err, "Are ears out, or are those channels muted? Type yes: ");
-    let _gone = err.flush();
-    let mut answer = String::new();
-    std::io::stdin().lock().read_line(&mut answer).is_ok() && answer.trim().eq_ignore_ascii_case("yes")
+    consent(rig.interface.host, args.ears_out, caution, "are those channels muted")
 }
 
 fn unconfirmed() -> Told {
@@ -255,7 +238,7 @@ fn cables(
     }
     let most =
         tries.iter().map(|one| one.expected.max(one.output)).chain([rig.highest_input()]).max().unwrap_or(1);
-    let there = inputs_of(interface, rig).unwrap_or(most);
+    let there = device::inputs_of(interface, &rig.interface).unwrap_or(most);
     let expected = tries.iter().map(|one| one.expected).max().unwrap_or(1);
     let mut open = open_setup(rig, plan, most.min(there).max(expected));
     open.outputs = open.outputs.max(tries.iter().map(|one| one.output).max().unwrap_or(1));
@@ -306,16 +289,6 @@ fn wait_for_cables(args: &Args, tries: &[Try]) -> Result<(), String> {
         }
         _ => Err("not begun\n  to mend it: type yes once the cables are in".into()),
     }
-}
-
-fn inputs_of(interface: &dyn Interface, rig: &Rig) -> Option<u16> {
-    let devices = interface.list().ok()?;
-    let wanted = rig.interface.device.split('|').next_back().unwrap_or_default().trim();
-    let virtual_one = rig.interface.host == Host::Virtual;
-    devices
-        .iter()
-        .find(|info| virtual_one || info.id == wanted || info.name == wanted)
-        .map(|info| info.inputs)
 }
 
 /// `straight`, or `1=3,drums=4`. Errors: a name or number that is none.

@@ -17,7 +17,6 @@ use crate::telemetry::LoadMeter;
 use crate::units::{FramePos, Frames, SampleRate};
 use crossbeam_channel::{Receiver, Sender, bounded};
 use ringbuf::HeapCons;
-use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering::Relaxed};
 use std::time::{Duration, Instant};
@@ -36,10 +35,7 @@ const STEP: usize = 256;
 #[derive(Clone)]
 pub struct Plan {
     pub setup: OpenSetup,
-    /// The rig's device, then its spare one.
-    pub choices: Vec<InterfaceChoice>,
-    pub folder: PathBuf,
-    /// What comes in beside it, when the rig has a second interface.
+    /// Its device, then its spare one; beside either its second interface.
     pub rig: Rig,
     pub lease: Arc<Lease>,
     pub load: Arc<LoadMeter>,
@@ -234,7 +230,8 @@ impl Deck {
 fn try_again(plan: &Plan, begin: Begin, worked: &Sender<Worked>, stop: &AtomicBool) {
     while !stop.load(Relaxed) {
         let mut failed = Vec::new();
-        for (index, choice) in plan.choices.iter().enumerate() {
+        let choices = std::iter::once(&plan.rig.interface).chain(&plan.rig.spare);
+        for (index, choice) in choices.enumerate() {
             if choice.host == Host::Jack && device::jack_is_attached() {
                 failed.push("the JACK server hangs and does not let go; restart it".into());
                 continue;
@@ -272,22 +269,19 @@ fn open(plan: &Plan, choice: &InterfaceChoice, spare: bool, begin: Begin) -> Res
 
 /// With the rig's second interface beside it; its inputs may be gone, the click must not wait for them.
 fn paired(plan: &Plan, choice: &InterfaceChoice, setup: &OpenSetup) -> Option<Box<dyn Opened>> {
-    plan.rig.second.as_ref()?;
-    let rig = Rig { interface: choice.clone(), ..plan.rig.clone() };
-    device::for_rig(&rig).ok()?.open(setup).ok()
+    let second = plan.rig.second.as_ref()?;
+    device::with_second(choice, second, &plan.rig.folder).ok()?.open(setup).ok()
 }
 
 fn single(plan: &Plan, choice: &InterfaceChoice, setup: &OpenSetup) -> Result<Box<dyn Opened>, String> {
-    let mut interface = device::choose_in(choice, &plan.folder).map_err(|error| error.what)?;
+    let mut interface = device::choose_in(choice, &plan.rig.folder).map_err(|error| error.what)?;
     interface.open(setup).map_err(|error| error.what)
 }
 
 /// The device is there and does not do the night's rate any more: one that it does.
 fn other_rate(plan: &Plan, choice: &InterfaceChoice) -> Option<u32> {
-    let interface = device::choose_in(choice, &plan.folder).ok()?;
-    let wanted = choice.device.split('|').next().unwrap_or_default().trim();
-    let devices = interface.list().ok()?;
-    let info = devices.into_iter().find(|info| info.id == wanted || info.name == wanted)?;
+    let interface = device::choose_in(choice, &plan.rig.folder).ok()?;
+    let info = device::listed(interface.as_ref(), choice, device::Side::Out)?;
     let night = plan.setup.rate.hertz();
     // Of all that it can do, the nearest to what was.
     let nearest = info.rates.iter().copied().min_by_key(|rate| rate.abs_diff(night))?;

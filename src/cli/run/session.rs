@@ -180,9 +180,7 @@ fn play(args: &Args, night: Night) -> Result<Report, Refusal> {
     let tap = (usize::from(negotiated.inputs), usize::from(negotiated.outputs));
     let plan = Plan {
         setup: OpenSetup { rate: negotiated.rate, ..open },
-        choices: std::iter::once(rig.interface.clone()).chain(rig.spare.clone()).collect(),
         rig: rig.clone(),
-        folder: rig.folder.clone(),
         lease: Arc::clone(&lease),
         load: Arc::clone(&load),
         inputs: tap.0,
