@@ -2,6 +2,7 @@
 //! cannot be known is not said.
 
 use fogbell::exposure::{CAUTION, Loudness};
+use fogbell::log::read::is_log;
 use fogbell::show::parse_rig;
 use fogbell::units::SampleRate;
 use serde_json::Value;
@@ -241,7 +242,7 @@ fn a_run_logs_how_loud_it_was_and_a_week_of_logs_adds_up() {
     let mut doses = Vec::new();
     for entry in std::fs::read_dir(folder.path().join("logs")).unwrap() {
         let path = entry.unwrap().path();
-        if path.extension().is_none_or(|kind| kind != "jsonl") {
+        if !is_log(&path) {
             continue; // the position record
         }
         let text = std::fs::read_to_string(path).unwrap();

@@ -5,6 +5,7 @@
 #[path = "common/jack.rs"]
 mod jack;
 
+use fogbell::log::read::is_log;
 use serde_json::Value;
 use std::io::Write;
 use std::path::Path;
@@ -310,7 +311,7 @@ fn a_run_measures_its_spare_loop_beside_the_show_and_tells_log_and_store() {
         .unwrap_or_else(|_| panic!("{}", String::from_utf8_lossy(&output.stderr)));
     assert_eq!(output.status.code(), Some(0), "{report:#}");
     let mut kept = std::fs::read_dir(folder.path().join("logs")).unwrap().flatten().map(|entry| entry.path());
-    let log = kept.find(|path| path.extension().is_some_and(|kind| kind == "jsonl")).unwrap();
+    let log = kept.find(|path| is_log(path)).unwrap();
     let log = std::fs::read_to_string(log).unwrap();
     assert!(log.contains("ROUND TRIP 480.50 frames (10.01 ms)"), "{log}");
     let kept: Value =

@@ -1,6 +1,7 @@
 //! The log keeps its promises: nothing older than 250 ms is lost to a kill, a torn line breaks no reader,
 //! newer lines are passed over, a full disk is said and stops nobody.
 
+use fogbell::log::read::is_log;
 use fogbell::log::{Entry, Log, SCHEMA, Start, Trouble, create, read, write};
 use std::io::{self, Write};
 use std::path::Path;
@@ -145,7 +146,7 @@ fn a_killed_run_keeps_every_line_older_than_250_ms() {
         let log = std::fs::read_dir(folder.path())
             .unwrap()
             .map(|entry| entry.unwrap().path())
-            .find(|path| path.extension().is_some_and(|end| end == "jsonl"))
+            .find(|path| is_log(path))
             .unwrap();
         let reading = read::read(&log).unwrap();
         assert_eq!(reading.faults, []);

@@ -14,6 +14,7 @@ use fogbell::click::set::{Anchor, Hit, Set, Stretch};
 use fogbell::device::boot;
 use fogbell::listener::{Due, Finding, Listener, Outcome};
 use fogbell::log::Entry;
+use fogbell::log::read::is_log;
 use fogbell::realtime::command::{Command as Order, When};
 use fogbell::survive::clock::{Fit, Reading};
 use fogbell::survive::ground::{Begin, Lease, STAND_IN, ground};
@@ -158,7 +159,7 @@ impl Night {
         let mut paths: Vec<PathBuf> = std::fs::read_dir(self.path("logs"))
             .unwrap()
             .filter_map(|entry| Some(entry.ok()?.path()))
-            .filter(|path| path.extension().is_some_and(|kind| kind == "jsonl"))
+            .filter(|path| is_log(path))
             .collect();
         paths.sort();
         let logs: Vec<_> = paths.iter().map(|path| fogbell::log::read::read(path).unwrap()).collect();

@@ -2,13 +2,15 @@
 
 use super::Outcome;
 use crate::exposure::{CAUTION, Ears, Figures, Loudness, words};
-use crate::log::{Entry, read};
+use crate::log::read::{self, Told as Read, is_log};
+use crate::log::{Entry, Line};
 use crate::show::model::{EarLine, Outlet, Rig};
 use crate::show::read_rig;
 use crate::wav::Reader;
 use jiff::{Timestamp, ToSpan};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
+use std::io::BufReader;
 use std::path::{Path, PathBuf};
 
 const PIECE: usize = 4_096;
@@ -216,15 +218,20 @@ fn nights(folder: &Path) -> Result<Vec<Vec<Figures>>, String> {
     let mut nights = Vec::new();
     for entry in std::fs::read_dir(folder).map_err(cannot)? {
         let path = entry.map_err(cannot)?.path();
-        if path.extension().is_none_or(|ends| ends != "jsonl") {
+        if !is_log(&path) {
             continue;
         }
         // A log that cannot be read is another's business: the others still count.
-        let Ok(reading) = read::read(&path) else { continue };
-        let last = reading.lines.into_iter().rev().find_map(|(_, line)| match line.entry {
-            Entry::Exposure { figures, .. } => Some((line.time, figures)),
-            _ => None,
+        let Ok(file) = std::fs::File::open(&path) else { continue };
+        let mut last = None;
+        let read = read::each(BufReader::new(file), |_, told| {
+            if let Read::Line(Line { time, entry: Entry::Exposure { figures, .. }, .. }) = told {
+                last = Some((time, figures));
+            }
         });
+        if read.is_err() {
+            continue;
+        }
         nights.extend(
             last.filter(|(time, _)| time.parse::<Timestamp>().is_ok_and(|time| time >= since))
                 .map(|(_, figures)| figures),

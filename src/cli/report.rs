@@ -2,6 +2,7 @@
 
 use super::Outcome;
 use crate::log::kept::ENDS;
+use crate::log::read::is_log;
 use crate::report::{Gather, Nights, page, text};
 use serde_json::json;
 use std::fs::File;
@@ -121,7 +122,7 @@ fn files(named: &[PathBuf]) -> Result<Vec<PathBuf>, String> {
         add(path.clone());
         let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
         let date = path.file_name().and_then(|name| name.to_str()?.get(..10));
-        if let (Some(date), true) = (date, path.extension().is_some_and(|end| end == "jsonl")) {
+        if let (Some(date), true) = (date, is_log(path)) {
             // Results of the same day; those of an hour after midnight are found by naming the folder.
             let beside =
                 inside(folder, |name| name.ends_with(ENDS) && name.starts_with(date)).unwrap_or_default();
@@ -169,7 +170,7 @@ fn write(out: Option<&Path>, files: &[PathBuf], page: &str) -> Result<PathBuf, S
         })?;
         return fill(path, file);
     }
-    let named = files.iter().rev().find(|path| path.extension().is_some_and(|end| end == "jsonl"));
+    let named = files.iter().rev().find(|path| is_log(path));
     let named = named.or(files.last()).ok_or("nothing was named")?;
     let name = named.file_name().map_or("report".into(), |name| name.to_string_lossy());
     let stem = name.trim_end_matches(ENDS).trim_end_matches(".jsonl").to_string();

@@ -9,6 +9,7 @@ use super::hearing::Hearing;
 use super::pair::Clean;
 use super::verdict::{Verdict, verdict};
 use crate::listener::{Due, Listener};
+use crate::log::read::is_log;
 use crate::realtime::wiring::LOOK_AHEAD_SECONDS;
 use crate::units::Frames;
 use serde_json::Value;
@@ -203,8 +204,7 @@ fn refused(folder: &Path) -> String {
 /// Lines of the log that the backup wrote.
 fn log_of(folder: &Path) -> Vec<Value> {
     let paths = std::fs::read_dir(folder).into_iter().flatten().flatten().map(|entry| entry.path());
-    let logs: Vec<PathBuf> =
-        paths.filter(|path| path.extension().is_some_and(|kind| kind == "jsonl")).collect();
+    let logs: Vec<PathBuf> = paths.filter(|path| is_log(path)).collect();
     let text: String = logs.iter().filter_map(|log| std::fs::read_to_string(log).ok()).collect();
     text.lines().filter_map(|line| serde_json::from_str(line).ok()).collect()
 }

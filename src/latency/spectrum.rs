@@ -31,6 +31,13 @@ impl Transform {
         bins
     }
 
+    /// The same, of which only what lies above `edges` is heard.
+    pub fn heard(&self, samples: impl Iterator<Item = f64>, rate: f64, edges: Edges) -> Vec<Bin> {
+        let mut bins = self.spectrum(samples);
+        weigh(&mut bins, self.size, rate, edges);
+        bins
+    }
+
     /// Back to samples, scaled so that there and back changes nothing.
     pub fn samples(&self, bins: &mut [Bin]) -> Vec<f64> {
         let mut time = self.inverse.make_output_vec();

@@ -55,7 +55,8 @@ fn alike(signals: [&[f32]; 2], rate: f64, band: Edges, within: f64) -> Option<Al
     let frames = signals[0].len().min(signals[1].len());
     let widest = (within * rate) as usize;
     let transform = Transform::of_at_least(frames + widest + 1);
-    let (one, two) = (banded(signals[0], &transform, rate, band), banded(signals[1], &transform, rate, band));
+    let banded = |samples: &[f32]| transform.heard(samples.iter().map(|x| f64::from(*x)), rate, band);
+    let (one, two) = (banded(signals[0]), banded(signals[1]));
     let energy = |bins: &[Bin]| crate::latency::spectrum::energy(bins, transform.size);
     let (first, second) = (energy(&one), energy(&two));
     if first.min(second) < SILENT * frames.max(1) as f64 {
@@ -73,12 +74,6 @@ fn alike(signals: [&[f32]; 2], rate: f64, band: Edges, within: f64) -> Option<Al
         .filter(|value| value.signum() != likeness.signum())
         .fold(0.0f64, |most, x| most.max(x.abs()));
     Some(Alike { likeness, rival: rival / likeness.abs().max(1e-12), shift: best })
-}
-
-fn banded(samples: &[f32], transform: &Transform, rate: f64, band: Edges) -> Vec<Bin> {
-    let mut bins = transform.spectrum(samples.iter().map(|x| f64::from(*x)));
-    crate::latency::spectrum::weigh(&mut bins, transform.size, rate, band);
-    bins
 }
 
 #[cfg(test)]

@@ -48,6 +48,11 @@ pub enum Told {
     Torn,
 }
 
+/// Of a folder's files, a run's log: beside it lie a position record and results that were kept.
+pub fn is_log(path: &Path) -> bool {
+    path.extension().is_some_and(|ends| ends == "jsonl")
+}
+
 /// Errors: the file cannot be read at all.
 pub fn read(path: &Path) -> io::Result<Reading> {
     Ok(parse(&std::fs::read(path)?))

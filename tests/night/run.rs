@@ -1,5 +1,6 @@
 //! `fogbell run` on the virtual interface, in real time.
 
+use fogbell::log::read::is_log;
 use serde_json::Value;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
@@ -73,7 +74,7 @@ pub fn only_log(folder: &Path) -> PathBuf {
         .expect("a log folder")
         .flatten()
         .map(|entry| entry.path())
-        .filter(|path| path.extension().is_some_and(|kind| kind == "jsonl"))
+        .filter(|path| is_log(path))
         .collect();
     assert_eq!(logs.len(), 1, "{logs:?}");
     logs[0].clone()

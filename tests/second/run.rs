@@ -1,6 +1,7 @@
 //! The whole program with two virtual interfaces, each on a thread and a clock of its own.
 
 use crate::bench::{TONE_HERTZ, steepest, thd_n_db};
+use fogbell::log::read::is_log;
 use serde_json::Value;
 use std::path::Path;
 use std::process::{Command, Stdio};
@@ -60,10 +61,7 @@ fn run(folder: &Path, seconds: &str) -> (Value, i32, String) {
     let told = || panic!("{}", String::from_utf8_lossy(&output.stderr));
     let report: Value = serde_json::from_slice(&output.stdout).unwrap_or_else(|_| told());
     let logs = std::fs::read_dir(folder.join("logs")).expect("a log").flatten();
-    let log = logs
-        .map(|log| log.path())
-        .find(|path| path.extension().is_some_and(|kind| kind == "jsonl"))
-        .expect("a log");
+    let log = logs.map(|log| log.path()).find(|path| is_log(path)).expect("a log");
     (report, output.status.code().unwrap_or(-1), std::fs::read_to_string(log).expect("text"))
 }
 

@@ -6,6 +6,7 @@ use crate::click::prepare::prepare;
 use crate::click::set::Set;
 use crate::device::{self, DeviceError, Interface, Negotiated, OpenSetup, Opened};
 use crate::exposure::Ears;
+use crate::log::read::is_log;
 use crate::realtime::setup::EngineSetup;
 use crate::realtime::wiring::{self, Ports, wire};
 use crate::renderer::plan_streams;
@@ -268,7 +269,7 @@ fn port_names(rig: &Rig, outlets: &[Outlet], outputs: u16) -> Vec<String> {
 /// The last night in this folder has no end and is not old: this machine comes back in the middle of one.
 fn ended_badly(folder: &Path) -> bool {
     let Ok(entries) = std::fs::read_dir(folder) else { return false };
-    let logs = entries.flatten().filter(|entry| entry.path().extension().is_some_and(|kind| kind == "jsonl"));
+    let logs = entries.flatten().filter(|entry| is_log(&entry.path()));
     let newest = logs.filter_map(|entry| Some((entry.metadata().ok()?.modified().ok()?, entry.path()))).max();
     let Some((written, path)) = newest else { return false };
     let fresh = written.elapsed().is_ok_and(|age| age < STILL_TONIGHT);
