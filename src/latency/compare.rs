@@ -2,7 +2,7 @@
 
 use super::refusal::Refusal;
 use super::search::STEEPEST;
-use super::spectrum::{Bin, SEARCH, Transform, energy, heard, sides};
+use super::spectrum::{Bin, SEARCH, Transform, energy, sides};
 use super::suspects::{decibels, flat_samples, median, peak};
 use crate::units::SampleRate;
 use serde::{Deserialize, Serialize};
@@ -41,12 +41,20 @@ const LIKENESS: f64 = 0.5;
 /// A second peak so near the first in height leaves two answers.
 const RIVAL: f64 = 0.85;
 
+/// A stretch with less than this share of the loudest one's power holds no click worth comparing.
+const SOFTEST: f64 = 0.03;
+
+/// A click and what rings after it.
+const MOMENT_SECONDS: f64 = 0.04;
+
 /// One stretch of both.
 struct Piece {
     middle: f64,
     offset: f64,
     gain: f64,
     likeness: f64,
+    /// Height of the correlation.
+    shared: f64,
     rival: Option<(f64, f64)>,
 }
 
@@ -73,20 +81,58 @@ pub fn compare(
         }
     }
     let widest = (widest_ms.clamp(1.0, 200.0) / 1e3 * f64::from(rate.hertz())) as usize;
-    judge(pieces(first, second, rate, widest), rate)
+    let whole = judge(pieces(first, second, rate, widest, stretches(first, rate)), rate);
+    match whole {
+        // Short clicks drown in what lies between them: there only their own moments are compared.
+        Err(Refusal::NotAlike { .. } | Refusal::TooNoisy { .. }) => {
+            judge(pieces(first, second, rate, widest, moments(first, rate)), rate).or(whole)
+        }
+        whole => whole,
+    }
 }
 
-fn pieces(first: &[f32], second: &[f32], rate: SampleRate, widest: usize) -> Vec<Piece> {
+/// Where to compare: starts, rising, and one length for all, in frames.
+type Places = (Vec<usize>, usize);
+
+/// Equal stretches, side by side, of four seconds at most.
+fn stretches(first: &[f32], rate: SampleRate) -> Places {
     let length = (first.len() / STRETCHES).clamp(1, 4 * rate.hertz() as usize);
+    ((0..first.len() / length).map(|n| n * length).take(4 * STRETCHES).collect(), length)
+}
+
+/// The loudest moment of each stretch, with a little around it.
+fn moments(first: &[f32], rate: SampleRate) -> Places {
+    let frames = |seconds: f64| (seconds * f64::from(rate.hertz())) as usize;
+    let (short, length) = (frames(0.005), frames(MOMENT_SECONDS));
+    let (starts, stretch) = stretches(first, rate);
+    if stretch < length {
+        return (Vec::new(), length);
+    }
+    let loudest = |from: usize| {
+        let sounds = first[from..from + stretch].chunks(short.max(1));
+        let energies = sounds.map(|sound| sound.iter().map(|x| f64::from(*x).powi(2)).sum::<f64>());
+        let found = energies.enumerate().max_by(|a, b| a.1.total_cmp(&b.1)).map_or(0, |(index, _)| index);
+        let middle = from + found * short + short / 2;
+        middle.saturating_sub(length / 2).min(first.len() - length)
+    };
+    (starts.into_iter().map(loudest).collect(), length)
+}
+
+fn pieces(first: &[f32], second: &[f32], rate: SampleRate, widest: usize, places: Places) -> Vec<Piece> {
+    let (starts, length) = places;
     if length < 256 {
         return Vec::new();
     }
     let transform = Transform::of_at_least(length + 2 * widest + 64);
     let power = |from: usize| first[from..from + length].iter().map(|x| f64::from(*x).powi(2)).sum::<f64>();
-    let starts: Vec<usize> = (0..first.len() / length).map(|n| n * length).take(4 * STRETCHES).collect();
     let loudest = starts.iter().map(|from| power(*from)).fold(0.0, f64::max);
-    let worth = starts.iter().filter(|from| power(**from) > 0.03 * loudest);
-    worth.filter_map(|from| piece(&transform, first, second, rate, *from, length, widest)).collect()
+    let worth = starts.iter().filter(|from| power(**from) > SOFTEST * loudest);
+    let mut found: Vec<Piece> =
+        worth.filter_map(|from| piece(&transform, first, second, rate, *from, length, widest)).collect();
+    // What holds only noise shares next to nothing with the other input.
+    let most = found.iter().map(|piece| piece.shared).fold(0.0, f64::max);
+    found.retain(|piece| piece.shared > SOFTEST * most);
+    found
 }
 
 /// One stretch: the second input is looked at as much wider as the offset may be.
@@ -102,13 +148,9 @@ fn piece(
     let wide = from as i64 - widest as i64;
     let around = (wide..(from + length + widest) as i64)
         .map(|n| usize::try_from(n).ok().and_then(|n| second.get(n)).map_or(0.0, |x| f64::from(*x)));
-    let weigh = |mut bins: Vec<Bin>| {
-        let hertz = f64::from(rate.hertz()) / transform.size as f64;
-        bins.iter_mut().enumerate().for_each(|(k, bin)| *bin *= heard(k as f64 * hertz, SEARCH));
-        bins
-    };
-    let one = weigh(transform.spectrum(first[from..from + length].iter().map(|x| f64::from(*x))));
-    let other = weigh(transform.spectrum(around));
+    let hertz = f64::from(rate.hertz());
+    let one = transform.heard(first[from..from + length].iter().map(|x| f64::from(*x)), hertz, SEARCH);
+    let other = transform.heard(around, hertz, SEARCH);
     let cross: Vec<Bin> = other.iter().zip(&one).map(|(b, a)| b * a.conj()).collect();
     let curve = transform.samples(&mut cross.clone());
     let curve = &curve[..=2 * widest];
@@ -123,25 +165,18 @@ fn piece(
     let (at, height) = top(&cross, transform.size, lag as f64)?;
     let own = energy(&one, transform.size);
     let here = (from as i64 + at as i64 - widest as i64).max(0) as usize;
-    let beside: f64 = second_energy(transform, &weigh, second, here, length);
+    let beside = {
+        let stretch = second.iter().skip(here).take(length).map(|x| f64::from(*x));
+        energy(&transform.heard(stretch, hertz, SEARCH), transform.size)
+    };
     Some(Piece {
         middle: (from + length / 2) as f64,
         offset: at - widest as f64,
         gain: height / own,
+        shared: height.abs(),
         likeness: (height.abs() / (own * beside).sqrt().max(f64::MIN_POSITIVE)).min(1.0),
         rival,
     })
-}
-
-fn second_energy(
-    transform: &Transform,
-    weigh: &impl Fn(Vec<Bin>) -> Vec<Bin>,
-    second: &[f32],
-    from: usize,
-    length: usize,
-) -> f64 {
-    let stretch = second.iter().skip(from).take(length).map(|x| f64::from(*x));
-    energy(&weigh(transform.spectrum(stretch)), transform.size)
 }
 
 /// The top of a band-limited correlation near `guess`, and its height: Newton's method, as for a shot.

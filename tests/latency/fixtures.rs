@@ -170,6 +170,35 @@ fn two_inputs_of_one_click_are_levelled() {
     }
 }
 
+/// Where noise is far stronger than short clicks, their own moments tell; another click is still no answer.
+#[test]
+fn two_noisy_inputs_are_compared_or_refused_never_wrong() {
+    use crate::world::*;
+    let rate = SampleRate::standard();
+    let probe =
+        fogbell::latency::Probe::with_shots(fogbell::latency::ProbeKind::Impulses, rate, 5, 3.5).samples;
+    let strange: Vec<f32> = probe.iter().enumerate().map(|(n, x)| x * (n as f32 * 0.9).sin()).collect();
+    let length = probe.len() + 9600;
+    let mut random = fastrand::Rng::with_seed(11);
+    let mut measured = 0;
+    for trial in 0..60 {
+        let offset = random.f64() * 2000.0 - 1000.0;
+        let levels = [1e-4, 10f64.powf(-4.0 + 3.0 * random.f64())];
+        let sent = if trial % 3 == 2 { &strange } else { &probe };
+        let (mut one, mut other) = (delayed(&probe, 4000.0, length), delayed(sent, 4000.0 + offset, length));
+        add_noise(&mut one, levels[trial % 2], &mut random);
+        add_noise(&mut other, levels[1 - trial % 2], &mut random);
+        match compare(&as_f32(&one), &as_f32(&other), rate, 50.0) {
+            Ok(found) => {
+                assert!((found.offset_frames - offset).abs() < 1.0, "{levels:?}, {offset}: {found:?}");
+                measured += usize::from(trial % 3 != 2);
+            }
+            Err(_) => assert!(trial % 3 == 2 || levels[1] > 3e-3, "{levels:?} refused"),
+        }
+    }
+    assert!(measured >= 20, "{measured} of 40");
+}
+
 #[test]
 fn scipy_finds_the_same_delays() {
     // fixtures/latency/scipy.csv: scipy.signal.correlate, upsampled 64 times (tests/oracles/latency.py --table).
