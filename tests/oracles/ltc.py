@@ -1,4 +1,5 @@
-"""ltc.py DIRECTORY: reads the timecode that Fogbell wrote (tests/timecode.rs leaves it there) with libltc.
+"""ltc.py FOGBELL DIRECTORY: reads the timecode that Fogbell wrote (tests/timecode.rs leaves it there) with libltc,
+and lets FOGBELL read what libltc wrote.
 
 Each file is KIND_RATE_HERTZ.wav with KIND_RATE_HERTZ.csv beside it: the addresses that were sent, in order.
 Source: libltc (Debian libltc11), its public header ltc.h; it knows nothing of Fogbell.
@@ -6,7 +7,10 @@ Source: libltc (Debian libltc11), its public header ltc.h; it knows nothing of F
 
 import ctypes
 import ctypes.util
+import json
+import subprocess
 import sys
+import tempfile
 import time
 from pathlib import Path
 
@@ -46,7 +50,23 @@ def library():
         ctypes.c_longlong,
     ]
     found.ltc_decoder_read.argtypes = [ctypes.c_void_p, ctypes.POINTER(Frame)]
+    found.ltc_encoder_create.restype = ctypes.c_void_p
+    found.ltc_encoder_create.argtypes = [ctypes.c_double, ctypes.c_double, ctypes.c_int, ctypes.c_int]
+    found.ltc_encoder_set_timecode.argtypes = [ctypes.c_void_p, ctypes.POINTER(Timecode)]
+    found.ltc_encoder_get_frame.argtypes = [ctypes.c_void_p, ctypes.c_char * 10]
+    found.ltc_encoder_set_frame.argtypes = [ctypes.c_void_p, ctypes.c_char * 10]
+    found.ltc_encoder_get_buffer.argtypes = [ctypes.c_void_p, ctypes.c_char_p]
+    for name in ("encode_frame", "inc_timecode", "free", "get_buffersize"):
+        getattr(found, f"ltc_encoder_{name}").argtypes = [ctypes.c_void_p]
     return found
+
+
+class Timecode(ctypes.Structure):
+    """SMPTETimecode of ltc.h."""
+
+    _fields_ = [("zone", ctypes.c_char * 6)] + [
+        (name, ctypes.c_ubyte) for name in "years months days hours mins secs frame".split()
+    ]
 
 
 def address(word):
@@ -99,6 +119,60 @@ def judge(ltc, path):
     return good
 
 
+# Name, frames a second, television standard of ltc.h, drop frame.
+KINDS = [
+    ("23.976", 24000 / 1001, 3, False),
+    ("24", 24.0, 3, False),
+    ("25", 25.0, 1, False),
+    ("29.97", 30000 / 1001, 0, False),
+    ("29.97-drop", 30000 / 1001, 0, True),
+    ("30", 30.0, 0, False),
+]
+WORDS = 100
+
+
+def written(ltc, hertz, frames_a_second, standard, drop):
+    """libltc's samples of WORDS words, and its first and last address, across a minute's end."""
+    encoder = ltc.ltc_encoder_create(hertz, frames_a_second, standard, 0)
+    start = Timecode(hours=1, mins=3, secs=58, frame=0)
+    ltc.ltc_encoder_set_timecode(encoder, ctypes.byref(start))
+    word = (ctypes.c_char * 10)()
+    ltc.ltc_encoder_get_frame(encoder, word)
+    # libltc takes 29.97 for drop frame; bit 10 says it.
+    word[1] = word.raw[1] & ~4 | (4 if drop else 0)
+    ltc.ltc_encoder_set_frame(encoder, word)
+    buffer = ctypes.create_string_buffer(ltc.ltc_encoder_get_buffersize(encoder))
+    pieces, addresses = [], []
+    for _ in range(WORDS):
+        ltc.ltc_encoder_get_frame(encoder, word)
+        addresses.append(address(word.raw))
+        ltc.ltc_encoder_encode_frame(encoder)
+        count = ltc.ltc_encoder_get_buffer(encoder, buffer)
+        pieces.append(np.frombuffer(buffer.raw[:count], dtype=np.uint8))
+        ltc.ltc_encoder_inc_timecode(encoder)
+    ltc.ltc_encoder_free(encoder)
+    return (np.concatenate(pieces).astype(np.float32) - 128.0) / 128.0, addresses
+
+
+def ours_reads(ltc, fogbell, folder, kind, hertz):
+    name, frames_a_second, standard, drop = kind
+    samples, addresses = written(ltc, hertz, frames_a_second, standard, drop)
+    path = folder / f"libltc_{name}_{hertz}.wav"
+    soundfile.write(path, samples, hertz, subtype="PCM_16")
+    output = subprocess.run([fogbell, "timecode", "--read", path, "--json"], capture_output=True, text=True)
+    found = json.loads(output.stdout)
+    # The file ends on a word's last edge, and the first word has no earlier one to agree with.
+    first, last, words = found.get("first"), found.get("last"), found.get("words", 0)
+    inside = first in addresses[:2] and last in addresses[-2:]
+    good = inside and words == addresses.index(last) - addresses.index(first) + 1
+    good = good and abs(found["frames_a_second"] / frames_a_second - 1.0) < 1e-3
+    print(
+        f"{'ok  ' if good else 'FAIL'} libltc's {name} at {hertz}: {words} of {WORDS} words read by Fogbell, "
+        f"{first} to {last}, {found.get('frames_a_second', 0.0):.3f} a second"
+    )
+    return good
+
+
 def damaged(ltc, path):
     """The judge can fail: a file with a hole in it must not pass."""
     samples, hertz = soundfile.read(path, dtype="float32")
@@ -112,10 +186,14 @@ def damaged(ltc, path):
 
 def main():
     ltc = library()
-    paths = sorted(Path(sys.argv[1]).glob("ltc*.wav"))
+    fogbell, folder = sys.argv[1], Path(sys.argv[2])
+    paths = sorted(folder.glob("ltc*.wav"))
     if len(paths) != 18:
-        sys.exit(f"{len(paths)} of 18 files in {sys.argv[1]}: first run   cargo test --release --test timecode")
+        sys.exit(f"{len(paths)} of 18 files in {folder}: first run   cargo test --release --test timecode")
     verdicts = [judge(ltc, path) for path in paths] + [damaged(ltc, paths[0])]
+    with tempfile.TemporaryDirectory() as made:
+        for hertz in (44_100, 48_000, 96_000):
+            verdicts += [ours_reads(ltc, fogbell, Path(made), kind, hertz) for kind in KINDS]
     failed = verdicts.count(False)
     print(f"oracles: {len(verdicts) - failed} passed, {failed} failed")
     sys.exit(1 if failed else 0)
