@@ -2,13 +2,14 @@
 
 use super::*;
 use crate::click::set::{
-    Anchor, BeatMark, ClickLanes, Grid, Hit, HitKind, Leg, LegKind, SongPlan, Sound, StreamPlan,
+    Anchor, BeatMark, ClickLanes, Grid, Hit, HitKind, Leg, LegKind, SongPlan, Sound, StreamPlan, Stretch,
 };
-use crate::realtime::event::Cause;
-use crate::realtime::setup::{OutletSetup, PartSetup, PartSource};
+use crate::realtime::event::{Cause, Source};
+use crate::realtime::setup::{EngineSetup, OutletSetup, PartSetup, PartSource};
 use crate::realtime::stream::STREAM_FRAMES;
 use crate::show::model::GiveBack;
 use crate::units::{SampleRate, Span};
+use ringbuf::traits::Consumer;
 
 const BEAT: i64 = 4800;
 const LOOK_AHEAD: usize = 72;
