@@ -471,7 +471,13 @@ mod from_events {
         };
         let sounds = sounds(RATE)
             .into_iter()
-            .map(|samples| Sound { name: "tone".into(), samples: samples.into(), lead: 0, onset_peak: 0.2 })
+            .map(|samples| Sound {
+                name: "tone".into(),
+                samples: samples.into(),
+                lead: 0,
+                onset_peak: 0.2,
+                heard_late: 0.0,
+            })
             .collect();
         let lanes = vec![ClickLanes { own: 0, fallback: 1 }];
         let rate = SampleRate::standard();

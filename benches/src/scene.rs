@@ -29,7 +29,8 @@ fn set() -> Set {
     let rate = SampleRate::standard();
     let samples: Vec<f32> =
         (0..9_600).map(|n| 0.1 * (-(n as f32) / 1_400.0).exp() * (n as f32 * 0.13).sin()).collect();
-    let sound = Sound { name: "hit".into(), samples: samples.into(), lead: 0, onset_peak: 0.1 };
+    let sound =
+        Sound { name: "hit".into(), samples: samples.into(), lead: 0, onset_peak: 0.1, heard_late: 0.0 };
     let hit = |step: i64, lane: u8| {
         let mut hit = Hit {
             frame: 0,

@@ -57,6 +57,8 @@ pub struct Sound {
     pub lead: u32,
     /// Peak of the first 5 ms from the onset, for the judge of a streamed primary.
     pub onset_peak: f32,
+    /// Frames from the onset to where the follower hears it ([`crate::follow::heard_late`]).
+    pub heard_late: f32,
 }
 
 /// One song, laid out as the legs that are played in order.

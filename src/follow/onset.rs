@@ -306,3 +306,17 @@ impl HighPass {
 fn flushed(state: f64) -> f64 {
     if state.abs() < 1e-20 { 0.0 } else { state }
 }
+/// Where the follower hears the onset of a sound that stands alone, minus where it is (its frame `lead`), in frames;
+/// 0 where it hears none. Allocates.
+pub fn heard_late(rate: SampleRate, sound: &[f32], lead: usize) -> f64 {
+    let silence = rate.frames(0.3).0 as usize;
+    let mut line = vec![0.0; silence];
+    line.extend_from_slice(sound);
+    line.resize(line.len() + silence, 0.0);
+    let place = Exact::at(FramePos((silence + lead) as i64));
+    let mut first = None;
+    Onsets::new(rate).push(FramePos(0), &line, &mut |onset| {
+        first.get_or_insert((onset.at - place).as_f64());
+    });
+    first.unwrap_or(0.0)
+}

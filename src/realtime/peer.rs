@@ -93,13 +93,6 @@ impl Peer {
         self.delay
     }
 
-    /// What the follower hears late of this click's own sound is taken off.
-    pub fn calibrate(&mut self, bias: f64) {
-        if let Some(offset) = &mut self.offset {
-            offset.bias = bias;
-        }
-    }
-
     /// The other machine's click lies this much behind its timecode: what was measured since the start.
     pub fn align(&mut self, measured: Span) {
         self.measured = measured;
@@ -175,14 +168,15 @@ impl Peer {
         self.orders.pop_front()
     }
 
-    /// A hit of the click that arrives here is due; `onset` is where this machine would sound it.
-    pub fn expect(&mut self, onset: FramePos) {
+    /// A hit of the click that arrives here is due; `onset` is where this machine would sound it, `heard_late` its
+    /// sound's.
+    pub fn expect(&mut self, onset: FramePos, heard_late: f32) {
         let arrives = onset - self.delay - self.own().nearest();
         if let Some(witness) = &mut self.witness {
             witness.due(arrives);
         }
         if let Some(offset) = &mut self.offset {
-            offset.due(arrives - self.measured.nearest());
+            offset.due(arrives - self.measured.nearest(), heard_late);
         }
     }
 
@@ -248,27 +242,12 @@ impl Peer {
     }
 }
 
-/// Where the follower hears an onset of a sound, minus where it is, in frames. Allocates.
-pub fn onset_bias(rate: SampleRate, sound: &[f32], lead: u32) -> f64 {
-    let silence = rate.frames(0.3).0 as usize;
-    let mut line = vec![0.0; silence];
-    line.extend_from_slice(sound);
-    line.resize(line.len() + silence, 0.0);
-    let place = Exact::at(FramePos((silence + lead as usize) as i64));
-    let mut first = None;
-    Onsets::new(rate).push(FramePos(0), &line, &mut |onset| {
-        first.get_or_insert((onset.at - place).as_f64());
-    });
-    first.unwrap_or(0.0)
-}
-
 /// Where the other machine's click lies against its timecode: the mean of the last hits, to a part of a frame.
 #[derive(Debug)]
 struct Offset {
     onsets: Onsets,
-    /// Where the follower hears an onset of this click's sound, minus where it is: taken off.
-    bias: f64,
-    dues: [Option<FramePos>; 16],
+    /// Where a hit is due, and how late the follower hears its sound: that is taken off.
+    dues: [Option<(FramePos, f32)>; 16],
     slot: usize,
     near: f64,
     mean: f64,
@@ -281,7 +260,6 @@ impl Offset {
     fn new(rate: SampleRate) -> Offset {
         Offset {
             onsets: Onsets::new(rate),
-            bias: 0.0,
             dues: [None; 16],
             slot: 0,
             near: 0.02 * f64::from(rate.hertz()),
@@ -291,17 +269,19 @@ impl Offset {
         }
     }
 
-    fn due(&mut self, at: FramePos) {
+    fn due(&mut self, at: FramePos, heard_late: f32) {
         if let Some(slot) = self.dues.get_mut(self.slot % 16) {
-            *slot = Some(at);
+            *slot = Some((at, heard_late));
         }
         self.slot = (self.slot + 1) % 16;
     }
 
     fn push(&mut self, at: FramePos, samples: &[f32]) {
-        let Offset { onsets, bias, dues, near, mean, square, count, .. } = self;
+        let Offset { onsets, dues, near, mean, square, count, .. } = self;
         onsets.push(at, samples, &mut |onset| {
-            let off = |due: &FramePos| (onset.at - Exact::at(*due)).as_f64() - *bias;
+            let off = |(due, heard_late): &(FramePos, f32)| {
+                (onset.at - Exact::at(*due)).as_f64() - f64::from(*heard_late)
+            };
             let nearest = dues.iter().flatten().map(off).min_by(|a, b| a.abs().total_cmp(&b.abs()));
             let Some(off) = nearest.filter(|off| off.abs() < *near) else { return };
             *count = count.saturating_add(1);
@@ -319,4 +299,43 @@ pub const WAIT_SECONDS: f64 = 0.005;
 /// The frame at which an order takes effect: after all that was decided when it came.
 pub const fn effective(boundary: FramePos, ahead: Frames) -> Exact {
     Exact::at(FramePos(boundary.0 + ahead.0))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::follow::heard_late;
+
+    /// A sine of 1 kHz that rises within `attack` frames and dies away.
+    fn sound(attack: f32) -> Vec<f32> {
+        let one = |n: usize| {
+            let n = n as f32;
+            0.4 * (n / attack).min(1.0) * (-n / 400.0).exp() * (n * std::f32::consts::TAU / 48.0).sin()
+        };
+        (0..1800).map(one).collect()
+    }
+
+    #[test]
+    fn sounds_that_are_heard_late_by_different_times_give_one_offset() {
+        let rate = SampleRate::standard();
+        let sounds = [sound(4.0), sound(96.0)];
+        let late = [0, 1].map(|index: usize| heard_late(rate, &sounds[index], 0) as f32);
+        assert!((late[0] - late[1]).abs() > 5.0, "the test needs two that differ: {late:?}");
+        let (first, step, later) = (30_000, 12_000, 31);
+        let mut line = vec![0.0; 500_000];
+        let mut offset = Offset::new(rate);
+        for hit in 0..36 {
+            let at = first + hit * step;
+            line[at + later..][..1800].copy_from_slice(&sounds[hit % 2]);
+        }
+        for (index, block) in line.chunks(128).enumerate() {
+            let at = index * 128;
+            for hit in (0..36).filter(|hit| (at..at + 128).contains(&(first + hit * step - 256))) {
+                offset.due(FramePos((first + hit * step) as i64), late[hit % 2]);
+            }
+            offset.push(FramePos(at as i64), block);
+        }
+        assert_eq!(offset.count, 36);
+        assert!((offset.mean - 31.0).abs() < 1.0 && offset.square.sqrt() < 1.0, "{offset:?}");
+    }
 }

@@ -67,7 +67,13 @@ fn set(streams: Vec<Option<StreamPlan>>) -> Set {
         first_section_leg: 1,
         streams,
     };
-    let sound = Sound { name: "tick".into(), samples: vec![0.5; 96].into(), lead: 0, onset_peak: 0.5 };
+    let sound = Sound {
+        name: "tick".into(),
+        samples: vec![0.5; 96].into(),
+        lead: 0,
+        onset_peak: 0.5,
+        heard_late: 0.0,
+    };
     let lanes = vec![ClickLanes { own: 1, fallback: 0 }];
     Set {
         rate: RATE,

@@ -12,7 +12,7 @@ use crate::realtime::io::Planar;
 use crate::realtime::outlet::Outlet;
 use crate::realtime::outside::Outside;
 use crate::realtime::passed::Passed;
-use crate::realtime::peer::{Peer, onset_bias};
+use crate::realtime::peer::Peer;
 use crate::realtime::ramp::Ramp;
 use crate::realtime::setup::{EngineSetup, UNPLACED};
 use crate::realtime::stream::STREAM_FRAMES;
@@ -162,21 +162,13 @@ pub(super) fn lead(set: &Set) -> Frames {
 }
 
 impl Engine {
-    /// What arrives is taken to play the sounds of this show: what a follower hears late of them is taken off.
-    /// Allocates.
+    /// What arrives is taken to play this click's beats: what the follower hears late of them is taken off.
     pub(super) fn calibrate(&mut self) {
-        let Engine { set, clicks, peer, outside, .. } = self;
-        let main = peer.as_ref().and_then(|peer| peer.setup.click).map(|click| usize::from(click.click));
-        for (index, click) in clicks.iter().enumerate() {
-            let outside = outside.get_mut(index).and_then(Option::as_mut);
-            let peer = peer.as_mut().filter(|_| main == Some(index));
-            if outside.is_none() && peer.is_none() {
-                continue;
+        let Engine { set, clicks, outside, .. } = self;
+        for (outside, click) in outside.iter_mut().zip(clicks.iter()) {
+            if let (Some(outside), Some(sound)) = (outside, beat_sound(set, click.own_lane)) {
+                outside.calibrate(f64::from(sound.heard_late));
             }
-            let Some(sound) = beat_sound(set, click.own_lane) else { continue };
-            let bias = onset_bias(set.rate, &sound.samples, sound.lead);
-            outside.into_iter().for_each(|outside| outside.calibrate(bias));
-            peer.into_iter().for_each(|peer| peer.calibrate(bias));
         }
     }
 }

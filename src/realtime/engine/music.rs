@@ -2,7 +2,7 @@
 
 use super::machines::SAME_END_SECONDS;
 use super::{Deed, Engine, Outbox, Pending};
-use crate::click::set::{Set, Stretch};
+use crate::click::set::{Set, Sound, Stretch};
 use crate::realtime::event::{Cause, RunState, Source, What};
 use crate::realtime::io::Io;
 use crate::realtime::outlet::Sources;
@@ -22,6 +22,7 @@ struct Dispatch<'a> {
     peer: Option<(&'a mut Peer, u8)>,
     outside: &'a mut [Option<Outside>],
     clicks: &'a [ClickSetup],
+    sounds: &'a [Sound],
     out: &'a mut Outbox,
     expected: &'a dyn Fn(&DueHit) -> f32,
     /// Placings of this dispatch (at most a few a piece; the last one counts).
@@ -33,7 +34,8 @@ impl Sink for Dispatch<'_> {
     fn hit(&mut self, due: DueHit) {
         let expected = (self.expected)(&due);
         if let Some((peer, _)) = self.peer.as_mut().filter(|(_, lane)| *lane == due.hit.lane) {
-            peer.expect(due.onset);
+            let sound = self.sounds.get(usize::from(due.hit.sound));
+            peer.expect(due.onset, sound.map_or(0.0, |sound| sound.heard_late));
         }
         for (outside, click) in self.outside.iter_mut().zip(self.clicks) {
             if let Some(outside) = outside.as_mut().filter(|_| click.own_lane == due.hit.lane) {
@@ -159,8 +161,18 @@ impl Engine {
         let lane = peer.as_ref().and_then(|peer| peer.setup.click);
         let lane = lane.and_then(|click| clicks.get(usize::from(click.click))).map(|click| click.own_lane);
         let peer = peer.as_mut().zip(lane);
-        let mut sink =
-            Dispatch { voices, peer, outside, clicks, out, expected: &expected, placed: None, ended: None };
+        let sounds = &set.sounds;
+        let mut sink = Dispatch {
+            voices,
+            peer,
+            outside,
+            clicks,
+            sounds,
+            out,
+            expected: &expected,
+            placed: None,
+            ended: None,
+        };
         let result = act(transport, &set, &mut sink, self.late);
         let Dispatch { placed, ended, .. } = sink;
         match (placed, ended) {

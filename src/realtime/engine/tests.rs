@@ -16,7 +16,7 @@ const LOOK_AHEAD: usize = 72;
 
 fn sound(level: f32) -> Sound {
     let samples: Vec<f32> = (0..240).map(|n| level * (1.0 - n as f32 / 240.0)).collect();
-    Sound { name: "test".into(), samples: samples.into(), lead: 0, onset_peak: level }
+    Sound { name: "test".into(), samples: samples.into(), lead: 0, onset_peak: level, heard_late: 0.0 }
 }
 
 fn grid(bars: u32) -> Arc<Grid> {

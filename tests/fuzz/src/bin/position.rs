@@ -40,7 +40,13 @@ fn set() -> &'static Set {
     static SET: OnceLock<Set> = OnceLock::new();
     SET.get_or_init(|| {
         let show = parse_show(SHOW, "fuzzed.toml", Path::new("/nonexistent")).show.expect("a good show");
-        let sound = Sound { name: String::new(), samples: vec![0.0].into(), lead: 0, onset_peak: 0.0 };
+        let sound = Sound {
+            name: String::new(),
+            samples: vec![0.0].into(),
+            lead: 0,
+            onset_peak: 0.0,
+            heard_late: 0.0,
+        };
         let by_def = vec![[0; 4]; show.sounds.len()];
         let index = PlainIndex { sounds: vec![sound], by_def, ..PlainIndex::default() };
         build(&show, SampleRate::standard(), &index)

@@ -29,7 +29,8 @@ fuzz_target!(|data: &[u8]| {
     {
         return;
     }
-    let sound = Sound { name: String::new(), samples: vec![0.0].into(), lead: 0, onset_peak: 0.0 };
+    let sound =
+        Sound { name: String::new(), samples: vec![0.0].into(), lead: 0, onset_peak: 0.0, heard_late: 0.0 };
     let index =
         PlainIndex { sounds: vec![sound], by_def: vec![[0; 4]; show.sounds.len()], ..PlainIndex::default() };
     let set = build(&show, SampleRate::standard(), &index);
