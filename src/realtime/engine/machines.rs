@@ -343,6 +343,17 @@ impl Engine {
         self.turn_passed(index, onset, source, cause);
     }
 
+    /// Between songs what the main sends is let through, whatever became of its last hit: its timecode may be cut
+    /// before the next one. A main that is gone or hangs is not.
+    pub(super) fn let_through(&mut self, at: FramePos) {
+        let Some(peer) = self.peer.as_ref().filter(|peer| !peer.lead.leads()) else { return };
+        if peer.other().line == LineNow::Alive
+            && let Some(click) = peer.setup.click
+        {
+            self.turn_passed(usize::from(click.click), at, Source::External, Cause::Plan);
+        }
+    }
+
     /// A click that is passed on comes from `source` from this hit on.
     pub(super) fn turn_passed(&mut self, index: usize, onset: FramePos, source: Source, cause: Cause) {
         let changed =

@@ -268,6 +268,7 @@ impl Engine {
         let Engine { inputs, out, lead, .. } = self;
         inputs.rider.between(at - *lead, last, &mut |at, what| out.tell(at, what));
         self.outside.iter_mut().flatten().for_each(|outside| outside.clear(false));
+        self.let_through(at);
         for click in 0..self.claims.len() {
             self.judge_hits(click, at, true);
             let Some(claim) = self.claims.get_mut(click) else { break };
