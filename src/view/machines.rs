@@ -60,7 +60,7 @@ fn of_line(line: LineNow) -> &'static str {
 fn line(peer: &PeerNow, stand_down: &str, differing: &str) -> String {
     if peer.line == LineNow::Alive && peer.differing > 0 {
         return match (peer.backup, peer.differs) {
-            (true, false) => format!("NEXT, {differing}, DIFFERS from the main's: no cover for it"),
+            (true, false) => format!("NEXT DIFFERS, no cover: {differing}"),
             (true, true) => format!("{differing} DIFFERS from the main's"),
             (false, _) => format!("BACKUP HAS ANOTHER VERSION of {differing}"),
         };
@@ -83,12 +83,18 @@ fn line(peer: &PeerNow, stand_down: &str, differing: &str) -> String {
                 return format!("{other}: ITS CLICK HAS MOVED by {moved:+.2} ms since it was aligned");
             }
             let offset = match peer.click {
-                WitnessNow::Heard => format!(", its click {:+.2} ms from its timecode", peer.offset_ms),
+                WitnessNow::Heard => format!(", click {:+.2} ms", unsigned_zero(peer.offset_ms, 0.005)),
                 _ => String::new(),
             };
-            format!("{other}: followed to ±{:.2} ms, {:+.0} ppm{offset}", peer.bound_ms.max(0.01), peer.ppm)
+            let ppm = unsigned_zero(peer.ppm, 0.5);
+            format!("{other}: ±{:.2} ms, {ppm:+.0} ppm{offset}", peer.bound_ms.max(0.01))
         }
     }
+}
+
+/// What would round to nothing is shown without a minus.
+fn unsigned_zero(value: f32, half_a_digit: f32) -> f32 {
+    if value.abs() <= half_a_digit { 0.0 } else { value }
 }
 
 /// An alignment that is off by more than this is none.
@@ -163,9 +169,11 @@ mod tests {
         assert_eq!(words(&leads).line, "Main: back and silent. D gives the click back to it");
         let alone = PeerNow { backup: false, line: LineNow::Gone, ..leads };
         assert_eq!(words(&alone).line, "BACKUP LOST: its timecode is gone");
-        assert!(words(&STANDING).line.starts_with("Main: followed to ±0.02 ms, +31 ppm"));
+        assert!(words(&STANDING).line.starts_with("Main: ±0.02 ms, +31 ppm, click +0.40 ms"));
         let next = PeerNow { differing: 2, ..STANDING };
-        assert_eq!(words(&next).line, "NEXT, 2 Eel Net, DIFFERS from the main's: no cover for it");
+        let still = PeerNow { ppm: -0.2, offset_ms: -0.001, ..STANDING };
+        assert_eq!(words(&still).line, "Main: ±0.02 ms, +0 ppm, click +0.00 ms");
+        assert_eq!(words(&next).line, "NEXT DIFFERS, no cover: 2 Eel Net");
         assert!(words(&next).sign.unwrap().1.starts_with("The main plays"), "what plays is covered");
         let now = PeerNow { differs: true, ..next };
         assert!(words(&now).sign.unwrap().1.starts_with("2 Eel Net DIFFERS"));

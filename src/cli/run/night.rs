@@ -53,7 +53,7 @@ impl Refusal {
 
     pub fn tell(&self, json: bool) -> Outcome {
         if json {
-            super::say(&serde_json::json!({ "outcome": "not started", "error": self.text }).to_string());
+            super::say(&serde_json::json!({ "outcome": "not started", "error": self.text.trim_start_matches("error: ") }).to_string());
         } else {
             super::complain(&self.text);
         }

@@ -8,6 +8,7 @@ use crate::device::second;
 use crate::realtime::command::{Command, When};
 use crate::realtime::event::{RunState, Source};
 use crate::renderer::Request;
+use crate::show::model::Role;
 use crate::survive::thrift::GivenUp;
 use crate::telemetry::LastEvent;
 use crate::units::Decibels;
@@ -206,7 +207,10 @@ impl Player<'_, '_> {
                 && board.switches.iter().any(|s| s.click == click.name && s.is_fault()),
             muted: false,
         };
-        let backup = "No backup machine in this rig".into();
+        let backup = match self.stage.role {
+            Role::Alone => "No backup machine in this rig".into(),
+            _ => "Backup: not heard, no lead from it".into(),
+        };
         let mut model = ScreenModel { clicks: clicks.map(line).collect(), backup, ..ScreenModel::default() };
         self.conductor.fill(&board.view, &mut model);
         model.beat_phase = self.phase(board);

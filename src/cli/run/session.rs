@@ -19,7 +19,7 @@ use crate::log::Entry;
 use crate::realtime::command::{Command, Timed, When};
 use crate::realtime::engine::engine;
 use crate::renderer::{self, Renderer, Request};
-use crate::show::model::Show;
+use crate::show::model::{Role, Show};
 use crate::survive::ground::{self, Lease};
 use crate::survive::keeper::{self, Keeper};
 use crate::telemetry::LoadMeter;
@@ -50,6 +50,7 @@ pub struct Stage<'a> {
     /// A signal asked for the end.
     pub signalled: Arc<AtomicBool>,
     pub device: String,
+    pub role: Role,
     pub offers: Vec<String>,
     pub log: Notes,
     /// This run goes on with a night.
@@ -226,6 +227,7 @@ fn play(args: &Args, night: Night) -> Result<Report, Refusal> {
         started: Instant::now(),
         signalled,
         device: device.clone(),
+        role: rig.machine,
         offers: Vec::new(),
         log: log_notes.clone(),
         returned: back.returned(),

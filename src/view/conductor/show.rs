@@ -100,6 +100,12 @@ impl Conductor {
                 .map_or_else(|| format!("song {}", peer.differing), |song| self.programme.name(song));
             let words = machines::words(peer, &take_over, &stand_down, &differing);
             (model.stands, model.backup) = (words.sign, words.line);
+            if self.beside
+                && let Some((_, sentence)) = &mut model.stands
+            {
+                let key = self.keys.name(Action::Beside);
+                *sentence = format!("BOTH LAPTOPS SOUND, to be compared. {key} silences this one.");
+            }
         }
         self.fill_place(engine, model);
         for (click, muted) in model.clicks.iter_mut().zip(&engine.muted) {

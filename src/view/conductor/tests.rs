@@ -3,7 +3,7 @@
 use super::held::{FIRST_REPEAT, GUARD};
 use super::*;
 use crate::click::set::LegKind;
-use crate::realtime::event::RoomNow;
+use crate::realtime::event::{LineNow, RoomNow};
 use crate::show::model::Tempo;
 use crate::view::keys::Action;
 use crate::view::model::ScreenModel;
@@ -658,6 +658,21 @@ fn an_offset_that_lies_still_is_applied_with_this_machines_own_way_and_another_i
     let expected = [Command::Align(frames), Command::OwnWay(Span::from_f64(480.0))];
     assert_eq!(sent, expected.map(|command| format!("{command:?}")));
     assert!(stage.said.last().unwrap().contains("for this start"), "{:?}", stage.said);
+}
+
+#[test]
+fn while_both_laptops_sound_the_screen_says_so() {
+    let mut stage = Stage::new(programme());
+    stage.engine.peer = Some(PeerNow { backup: true, line: LineNow::Alive, ..PeerNow::default() });
+    let sentence = |stage: &Stage| {
+        let mut model = ScreenModel::default();
+        stage.conductor.fill(&stage.engine, &mut model);
+        model.stands.map(|(_, sentence)| sentence).unwrap_or_default()
+    };
+    stage.key(Action::Beside);
+    assert_eq!(sentence(&stage), "BOTH LAPTOPS SOUND, to be compared. C silences this one.");
+    stage.key(Action::Beside);
+    assert!(sentence(&stage).starts_with("The main plays"), "{}", sentence(&stage));
 }
 
 #[test]
