@@ -1,19 +1,23 @@
 //! A line check under way: answers and what the inputs hear come in, orders to the desk go out, a report remains.
 
 use super::alike;
+use super::answer::{Answered, answered};
 use super::desk::{Ears, Play};
+pub use super::found::{By, ChargerReport, InputReport, OutputReport, Report, View};
 use super::hum::{Hum, hum};
 use super::judge::{self, Charger, Expects, Fault};
 use super::measure::{self, Still, Struck};
+use super::pattern;
 use super::plan::{Item, Plan};
 use super::walk::{Answer, Done, Kind, Phase, Times, Verdict, Walk};
 use crate::units::{Decibels, FramePos, Frames, SampleRate};
-use serde::Serialize;
 
 /// From one round of a pattern to the next.
 const RISE_DB: f64 = 3.0;
 /// How long nobody does anything before a clap is asked for.
 const STILL_SECONDS: f64 = 1.2;
+/// A stage that never becomes still is judged all the same after this.
+const RESTLESS_SECONDS: f64 = 6.0;
 const PATIENCE_SECONDS: f64 = 8.0;
 const PATIENCE_ALONE_SECONDS: f64 = 3.0;
 const HUM_SECONDS: f64 = 2.0;
@@ -26,80 +30,12 @@ const ELSEWHERE_DB: f64 = 12.0;
 /// A voice in a microphone is no quieter than this, linear RMS of 10 ms.
 const ANSWER: f64 = 0.003;
 
-/// What an output came to.
-#[derive(Clone, Debug, Serialize)]
-pub struct OutputReport {
-    pub channel: u16,
-    pub name: String,
-    pub player: String,
-    pub verdict: Verdict,
-    /// Loudest peak that left, in dBFS; `None` when nothing did.
-    pub level_db: Option<f64>,
-    pub rounds: u32,
-    pub keys: u32,
-    pub seconds: f64,
-    /// Inputs on which somebody made a noise while it sounded.
-    pub answered_on: Vec<u16>,
-}
-
-/// What an input came to.
-#[derive(Clone, Debug, Serialize)]
-pub struct InputReport {
-    pub channel: u16,
-    pub name: String,
-    pub expects: Expects,
-    pub verdict: Verdict,
-    pub faults: Vec<Fault>,
-    pub still: Option<Still>,
-    pub clap: Option<Struck>,
-    pub keys: u32,
-    pub seconds: f64,
-}
-
-/// Hum with and without the charger, an input each.
-#[derive(Clone, Debug, Serialize)]
-pub struct ChargerReport {
-    pub channel: u16,
-    pub with: Option<Hum>,
-    pub without: Option<Hum>,
-    pub verdict: Charger,
-}
-
-/// Everything that was found.
-#[derive(Clone, Debug, Serialize)]
-pub struct Report {
-    pub outputs: Vec<OutputReport>,
-    pub inputs: Vec<InputReport>,
-    pub charger: Vec<ChargerReport>,
-    pub keys: u32,
-    pub seconds: f64,
-}
-
-/// What stands on the screen.
-#[derive(Clone, Debug, PartialEq)]
-pub struct View {
-    pub step: usize,
-    pub steps: usize,
-    pub item: Option<Item>,
-    /// In the charger's steps: it should be in.
-    pub charger_in: Option<bool>,
-    pub phase: Phase,
-    pub seconds: f64,
-    pub keys: u32,
-    /// Of the sounding output.
-    pub level_db: f64,
-    /// Inputs on which somebody makes a noise.
-    pub answered_on: Vec<u16>,
-    pub faults: Vec<Fault>,
-    /// Loudest sample of the last tenth of a second on the input in question.
-    pub meter_db: f64,
-}
-
 #[derive(Clone, Debug, Default)]
 struct Heard {
     still: Option<Still>,
     clap: Option<Struck>,
     faults: Vec<Fault>,
+    never_still: bool,
 }
 
 #[derive(Clone, Debug, Default)]
@@ -107,6 +43,8 @@ struct Sounded {
     rounds: u32,
     level_db: Option<f64>,
     answered_on: Vec<u16>,
+    confirmed_on: Option<u16>,
+    stage_too_loud: bool,
 }
 
 /// How it is conducted.
@@ -132,6 +70,8 @@ pub struct Conduct {
     breaks: u32,
     /// Of every input, before the clap that is waited for since that frame.
     stills: (FramePos, Vec<Still>),
+    /// Microphones in which something sounds when all should be still.
+    restless: Vec<u16>,
     heard: Vec<Heard>,
     sounded: Vec<Sounded>,
     hums: [Vec<Option<Hum>>; 2],
@@ -157,6 +97,7 @@ impl Conduct {
         let patience = if options.alone { PATIENCE_ALONE_SECONDS } else { PATIENCE_SECONDS };
         let times = Times {
             still: rate.frames(STILL_SECONDS),
+            restless: rate.frames(RESTLESS_SECONDS),
             patience: rate.frames(patience),
             hum: rate.frames(HUM_SECONDS),
         };
@@ -173,6 +114,7 @@ impl Conduct {
             playing: None,
             orders: 0,
             stills: (now, Vec::new()),
+            restless: Vec::new(),
             hums: [Vec::new(), Vec::new()],
         }
     }
@@ -190,9 +132,13 @@ impl Conduct {
             }
             self.walk.answer(*answer, now);
         }
-        self.walk.tick(now);
+        self.look_for_stillness(now);
+        self.walk.tick(now, self.restless.is_empty());
         match self.walk.phase() {
-            Phase::Sounding => self.listen_for_an_answer(),
+            Phase::Sounding => {
+                self.listen_for_an_answer();
+                self.listen_to_its_player(now);
+            }
             Phase::Waiting => self.wait_for_a_clap(now),
             Phase::Hum if self.walk.hum_is_heard(now) => self.take_hum(now),
             _ => {}
@@ -226,6 +172,7 @@ impl Conduct {
         }
         let (output, sounded) = (&self.plan.outputs[index], &mut self.sounded[index]);
         let level = (output.quiet_db + RISE_DB * f64::from(sounded.rounds)).min(output.ceiling_db);
+        (sounded.confirmed_on, sounded.stage_too_loud) = (None, false);
         sounded.rounds += 1;
         sounded.level_db = Some(level);
         self.orders += 1;
@@ -254,6 +201,53 @@ impl Conduct {
             let needed = loudest(before, self.rate).max(ANSWER) * 2.5;
             if loudest(latest, self.rate) > needed && !answered.contains(&input.channel) {
                 answered.push(input.channel);
+            }
+        }
+    }
+
+    /// The player who hears what sounds answers with a word into their own microphone: that confirms it.
+    fn listen_to_its_player(&mut self, now: FramePos) {
+        let Some(Item::Output(index)) = self.item() else { return };
+        let output = &self.plan.outputs[index];
+        let Some(own) = self.plan.own_microphone(output).map(|input| input.channel) else { return };
+        let Some(begun) = self.ears.begun(self.orders).filter(|_| self.playing.is_some()) else { return };
+        let length = self.lengths.get(index).copied().unwrap_or(1);
+        let rest = ((pattern::REST * self.rate) as usize).min(length);
+        let pause = begun + Frames((length - rest) as i64);
+        let frames = usize::try_from((now - pause).0).unwrap_or(0).min(rest);
+        let heard = |channel: u16| self.ears.slice(usize::from(channel) - 1, pause, frames);
+        let sounding = self.ears.slice(usize::from(own) - 1, begun, length - rest);
+        let (Some(sounding), Some(word)) = (sounding, heard(own).filter(|_| frames > 0)) else { return };
+        let microphones = self.plan.inputs.iter().filter(|input| input.expects == Expects::Clap);
+        let others: Vec<&[f32]> = microphones
+            .filter(|input| input.channel != own)
+            .filter_map(|input| heard(input.channel))
+            .collect();
+        match answered([sounding, word], &others, self.rate) {
+            Answered::Yes => {
+                self.sounded[index].confirmed_on = Some(own);
+                self.walk.answered_by_mic(now);
+            }
+            found => self.sounded[index].stage_too_loud = found == Answered::TooLoud,
+        }
+    }
+
+    /// A clap, a voice or a thing that falls while all should be still: the stretch begins again after it.
+    fn look_for_stillness(&mut self, now: FramePos) {
+        self.restless.clear();
+        let waits = match self.item() {
+            Some(Item::Input(index)) => self.plan.inputs[index].expects == Expects::Clap,
+            _ => false,
+        };
+        let frames = (STILL_SECONDS * self.rate) as usize;
+        let from = now - Frames(frames as i64);
+        if !waits || self.walk.phase() != Phase::Still || from < self.walk.since() {
+            return;
+        }
+        for input in self.plan.inputs.iter().filter(|input| input.expects == Expects::Clap) {
+            let latest = self.ears.slice(usize::from(input.channel) - 1, from, frames);
+            if latest.is_some_and(|latest| !measure::is_still(latest, self.rate)) {
+                self.restless.push(input.channel);
             }
         }
     }
@@ -324,8 +318,19 @@ impl Conduct {
         faults.extend(self.same(channel, place));
         faults.extend(place.and_then(|place| self.polarity(index, place, &faults)));
         let faulty = !faults.is_empty();
-        self.heard[index] = Heard { still: Some(still), clap, faults };
+        let never_still = input.expects == Expects::Clap && !self.was_still();
+        self.heard[index] = Heard { still: Some(still), clap, faults, never_still };
         self.walk.judged(faulty, now);
+    }
+
+    /// Nothing sounded in any microphone in the stretch before the clap.
+    fn was_still(&self) -> bool {
+        let frames = (STILL_SECONDS * self.rate) as usize;
+        let from = self.walk.since() - Frames(frames as i64);
+        let microphones = self.plan.inputs.iter().filter(|input| input.expects == Expects::Clap);
+        microphones
+            .filter_map(|input| self.ears.slice(usize::from(input.channel) - 1, from, frames))
+            .all(|samples| measure::is_still(samples, self.rate))
     }
 
     /// The clap came in on another input, and not here.
@@ -417,6 +422,15 @@ impl Conduct {
             self.ears.slice(usize::from(input.channel) - 1, from, frames)
         });
         let output = output.unwrap_or_default();
+        let own_mic = match item {
+            Some(Item::Output(index)) => self.plan.own_microphone(&self.plan.outputs[index]),
+            _ => None,
+        };
+        let before = self.walk.step().checked_sub(1).and_then(|step| self.plan.order.get(step));
+        let confirmed = match before {
+            Some(Item::Output(index)) => self.sounded[*index].confirmed_on.map(|input| (*index, input)),
+            _ => None,
+        };
         View {
             step: self.walk.step(),
             steps: self.walk.done().len(),
@@ -427,6 +441,9 @@ impl Conduct {
             keys: self.walk.keys(),
             level_db: output.level_db.unwrap_or(-200.0),
             answered_on: output.answered_on,
+            own_mic: own_mic.map(|input| (input.channel, output.stage_too_loud)),
+            confirmed,
+            restless: self.restless.clone(),
             faults: input.map_or(Vec::new(), |(index, _)| self.heard[index].faults.clone()),
             meter_db: latest.map_or(-200.0, |latest| {
                 crate::latency::suspects::decibels(crate::latency::suspects::peak(latest))
@@ -448,23 +465,29 @@ impl Conduct {
         let unchecked = Done { verdict: Verdict::Unchecked, keys: 0, frames: Frames(0) };
         let outputs = self.plan.outputs.iter().zip(&self.sounded).enumerate();
         let inputs = self.plan.inputs.iter().zip(&self.heard).enumerate();
+        let by = |sounded: &Sounded| if sounded.confirmed_on.is_some() { By::Mic } else { By::Key };
+        let outputs: Vec<OutputReport> = outputs
+            .map(|(index, (output, sounded))| {
+                let done = done(Item::Output(index)).unwrap_or(unchecked);
+                let right = done.verdict == Verdict::Right;
+                OutputReport {
+                    channel: output.channel,
+                    name: output.name.clone(),
+                    player: output.player.clone(),
+                    verdict: done.verdict,
+                    level_db: sounded.level_db,
+                    rounds: sounded.rounds,
+                    keys: done.keys,
+                    seconds: seconds(done.frames),
+                    confirmed_by: right.then(|| by(sounded)),
+                    confirmed_on: sounded.confirmed_on.filter(|_| right),
+                    answered_on: sounded.answered_on.clone(),
+                }
+            })
+            .collect();
         Report {
-            outputs: outputs
-                .map(|(index, (output, sounded))| {
-                    let done = done(Item::Output(index)).unwrap_or(unchecked);
-                    OutputReport {
-                        channel: output.channel,
-                        name: output.name.clone(),
-                        player: output.player.clone(),
-                        verdict: done.verdict,
-                        level_db: sounded.level_db,
-                        rounds: sounded.rounds,
-                        keys: done.keys,
-                        seconds: seconds(done.frames),
-                        answered_on: sounded.answered_on.clone(),
-                    }
-                })
-                .collect(),
+            confirmed_by_mic: outputs.iter().filter(|output| output.confirmed_by == Some(By::Mic)).count(),
+            outputs,
             inputs: inputs
                 .map(|(index, (input, heard))| {
                     let done = done(Item::Input(index)).unwrap_or(unchecked);
@@ -478,6 +501,7 @@ impl Conduct {
                         } else {
                             heard.faults.clone()
                         },
+                        never_still: heard.never_still,
                         still: heard.still,
                         clap: heard.clap,
                         keys: done.keys,

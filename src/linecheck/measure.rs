@@ -72,17 +72,26 @@ pub fn onset(samples: &[f32], rate: f64, still: &Still) -> Option<usize> {
     windows(samples, rate, still.dc).position(|level| level >= needed).map(|window| window * size)
 }
 
+/// Nothing happened in it: no part is louder than the quietest by what makes a clap. A part is five windows, so that each
+/// holds whole turns of any hum.
+pub fn is_still(samples: &[f32], rate: f64) -> bool {
+    let levels: Vec<f64> = windows(samples, rate, mean(samples)).collect();
+    let parts = levels.chunks(5).map(|part| part.iter().copied().fold(0.0, f64::max));
+    let (least, most) = parts.fold((f64::INFINITY, 0.0f64), |(least, most), x| (least.min(x), most.max(x)));
+    most < (least * OVER).max(LEAST)
+}
+
 fn size(rate: f64) -> usize {
     ((WINDOW * rate).round() as usize).max(1)
 }
 
 /// RMS of each whole window.
-fn windows(samples: &[f32], rate: f64, dc: f64) -> impl Iterator<Item = f64> {
+pub(super) fn windows(samples: &[f32], rate: f64, dc: f64) -> impl Iterator<Item = f64> {
     samples.chunks_exact(size(rate)).map(move |window| power(window, dc).sqrt())
 }
 
 /// Under a Hann window, so that a hum's last part of a turn weighs nothing.
-fn mean(samples: &[f32]) -> f64 {
+pub(super) fn mean(samples: &[f32]) -> f64 {
     let count = samples.len().max(1) as f64;
     let weight = |n: usize| 1.0 - (std::f64::consts::TAU * (n as f64 + 0.5) / count).cos();
     samples.iter().enumerate().map(|(n, x)| weight(n) * f64::from(*x)).sum::<f64>() / count
@@ -123,6 +132,20 @@ mod tests {
         assert_eq!(clipped(&[0.5, 1.0, 0.5, 1.0, 1.0, 0.2]), 0);
         assert_eq!(clipped(&[0.5, 1.0, 1.0, 1.0, 0.5, -1.0, -1.0, -1.0, -1.0]), 7);
         assert_eq!(clipped(&[0.9; 100]), 0);
+    }
+
+    #[test]
+    fn hum_and_noise_are_still_and_a_clap_among_them_is_not() {
+        let mut random = fastrand::Rng::with_seed(3);
+        let buzz = |n: usize| if n % 960 < 96 { 0.02 } else { 0.0 };
+        let mut samples: Vec<f32> =
+            (0..57_600).map(|n| 0.1 + buzz(n) + 0.003 * (random.f32() - 0.5)).collect();
+        assert!(is_still(&samples, 48_000.0), "a buzz once a turn of 50 Hz");
+        for n in 0..600 {
+            samples[57_000 + n] += 0.2 * (n as f32 * 0.3).sin();
+        }
+        assert!(!is_still(&samples, 48_000.0), "at its very end");
+        assert!(is_still(&[0.0; 57_600], 48_000.0));
     }
 
     #[test]

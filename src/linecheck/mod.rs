@@ -19,7 +19,11 @@ pub mod alike;
 
 pub mod judge;
 
+pub mod answer;
+
 pub mod walk;
+
+pub mod found;
 
 pub mod conduct;
 

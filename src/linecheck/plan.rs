@@ -43,6 +43,8 @@ pub struct Input {
     pub name: String,
     pub role: Role,
     pub expects: Expects,
+    /// Whose own microphone it is; empty when the show does not say.
+    pub player: String,
     /// A room microphone, whose polarity against the others matters.
     pub ambient: bool,
     /// The show turns it over.
@@ -111,6 +113,14 @@ impl Plan {
             Item::Output(index) => (outputs[index].role, 0, outputs[index].channel),
             Item::Input(index) => (inputs[index].role, 1, inputs[index].channel),
         });
+    }
+
+    /// The microphone of a player who hears an output.
+    pub fn own_microphone(&self, output: &Output) -> Option<&Input> {
+        let hears = |player: &str| output.player.split(", ").any(|other| other == player);
+        self.inputs
+            .iter()
+            .find(|input| input.expects == Expects::Clap && !input.player.is_empty() && hears(&input.player))
     }
 
     /// Only what a short change-over has time for.
@@ -247,6 +257,7 @@ fn inputs(rig: &Rig, show: Option<&Show>) -> Vec<Input> {
         name: name.into(),
         role: Role::Backup,
         expects: Expects::Signal,
+        player: String::new(),
         ambient: false,
         inverted: false,
     };
@@ -270,6 +281,7 @@ fn inputs(rig: &Rig, show: Option<&Show>) -> Vec<Input> {
             name: name.clone(),
             role: if first { Role::Ambient } else { Role::Rest },
             expects: Expects::Clap,
+            player: of_show.map_or(String::new(), |input| input.player.clone()),
             ambient,
             inverted: of_show.is_some_and(|input| input.inverted),
         });
@@ -285,7 +297,7 @@ mod tests {
     use std::path::Path;
 
     const SHOW: &str = "show = \"Coast run\"\n[click.keys]\nplayer = \"Tern\"\n[click.kit]\nplayer = \"Wren\"\nevery = \"sixteenths\"\n\
-        [input.talk]\nkind = \"talkback\"\n[input.roof]\ninverted = true\n[input.room]\n[feed.keys]\nstereo = true\nhears = { keys = 0 }\n\
+        [input.talk]\nkind = \"talkback\"\nplayer = \"Wren\"\n[input.roof]\ninverted = true\n[input.room]\n[feed.keys]\nstereo = true\nhears = { keys = 0 }\n\
         [feed.wren]\nhears = { kit = -6, room = -12 }\n[[song]]\ntitle = \"Low Tide\"\ntempo = 120\nbars = 4\n";
     const RIG: &str = "machine = \"main\"\n[outputs]\nkeys = [1, 2]\nwren = 3\n[inputs]\ntalk = 1\nroof = 2\nroom = 3\n[timecode]\n\
         output = 8\n[return]\ntimecode = 4\n";
@@ -333,6 +345,16 @@ mod tests {
         let inverted: Vec<_> =
             plan.inputs.iter().filter(|input| input.inverted).map(|input| &input.name).collect();
         assert_eq!(inverted, ["roof"]);
+    }
+
+    #[test]
+    fn a_player_s_own_microphone_is_found_for_the_feed_that_they_hear() {
+        let plan = plan(true);
+        let own = |name: &str| {
+            let output = plan.outputs.iter().find(|output| output.name == name)?;
+            plan.own_microphone(output).map(|input| input.name.as_str())
+        };
+        assert_eq!((own("wren"), own("keys left"), own("timecode")), (Some("talk"), None, None));
     }
 
     #[test]

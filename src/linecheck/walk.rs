@@ -66,6 +66,8 @@ pub struct Done {
 #[derive(Clone, Copy, Debug)]
 pub struct Times {
     pub still: Frames,
+    /// Until it is judged although it never becomes still.
+    pub restless: Frames,
     /// Until nobody claps any more.
     pub patience: Frames,
     pub hum: Frames,
@@ -83,6 +85,8 @@ pub struct Walk {
     began: FramePos,
     keys: u32,
     times: Times,
+    /// A person says that no clap will come.
+    given_up: bool,
     /// Nobody is there: each step goes on by itself.
     alone: bool,
 }
@@ -100,6 +104,7 @@ impl Walk {
             began: now,
             keys: 0,
             times,
+            given_up: false,
             alone,
         };
         walk.enter(0, now);
@@ -108,7 +113,7 @@ impl Walk {
 
     fn enter(&mut self, step: usize, now: FramePos) {
         self.at = step;
-        (self.since, self.step_since) = (now, now);
+        (self.since, self.step_since, self.given_up) = (now, now, false);
         self.phase = match self.kinds.get(step) {
             Some(Kind::Output) => Phase::Sounding,
             Some(Kind::Input) => Phase::Still,
@@ -118,7 +123,7 @@ impl Walk {
     }
 
     fn go(&mut self, phase: Phase, now: FramePos) {
-        (self.phase, self.since) = (phase, now);
+        (self.phase, self.since, self.given_up) = (phase, now, false);
     }
 
     fn close(&mut self, verdict: Verdict, now: FramePos) {
@@ -149,7 +154,7 @@ impl Walk {
             (Answer::Yes | Answer::No, Phase::Faulty) => self.close(Verdict::Wrong, now),
             (Answer::Yes, Phase::Asking) => self.go(Phase::Hum, now),
             // Nobody can clap here: it is judged by what came.
-            (Answer::No, Phase::Waiting) => self.since = now - self.times.patience,
+            (Answer::No, Phase::Waiting) => self.given_up = true,
             (Answer::Yes | Answer::No, _) => {}
         }
     }
@@ -162,26 +167,37 @@ impl Walk {
         self.enter(before, now);
     }
 
-    /// Time goes on: a still stretch that is long enough is over; nobody is waited for alone.
-    pub fn tick(&mut self, now: FramePos) {
+    /// Time goes on: a still stretch that is long enough, and `quiet`, is over; nobody is waited for alone.
+    pub fn tick(&mut self, now: FramePos, quiet: bool) {
         match self.phase {
-            Phase::Still if now - self.since >= self.times.still => self.go(Phase::Waiting, now),
+            Phase::Still if self.is_long_enough(now, quiet) => self.go(Phase::Waiting, now),
             Phase::Asking if self.alone => self.go(Phase::Hum, now),
             Phase::Faulty if self.alone => self.close(Verdict::Wrong, now),
             _ => {}
         }
     }
 
-    /// So much of an output's pattern has sounded.
+    fn is_long_enough(&self, now: FramePos, quiet: bool) -> bool {
+        now - self.since >= if quiet { self.times.still } else { self.times.restless }
+    }
+
+    /// So much of an output's pattern has sounded: alone that is all, and nobody said where.
     pub fn sounded(&mut self, whole_rounds: u32, now: FramePos) {
         if self.alone && self.phase == Phase::Sounding && whole_rounds >= 1 {
+            self.close(Verdict::Unchecked, now);
+        }
+    }
+
+    /// The player of the sounding output answered into a microphone: as good as a key, and none is counted.
+    pub fn answered_by_mic(&mut self, now: FramePos) {
+        if self.phase == Phase::Sounding {
             self.close(Verdict::Right, now);
         }
     }
 
     /// Nobody clapped for as long as one waits.
     pub fn is_out_of_patience(&self, now: FramePos) -> bool {
-        self.phase == Phase::Waiting && now - self.since >= self.times.patience
+        self.phase == Phase::Waiting && (self.given_up || now - self.since >= self.times.patience)
     }
 
     pub fn hum_is_heard(&self, now: FramePos) -> bool {
@@ -237,7 +253,8 @@ impl Walk {
 mod tests {
     use super::*;
 
-    const TIMES: Times = Times { still: Frames(100), patience: Frames(500), hum: Frames(200) };
+    const TIMES: Times =
+        Times { still: Frames(100), restless: Frames(400), patience: Frames(500), hum: Frames(200) };
 
     fn walk(alone: bool) -> Walk {
         Walk::new(vec![Kind::Output, Kind::Input, Kind::Charger, Kind::Output], TIMES, alone, FramePos(0))
@@ -256,11 +273,15 @@ mod tests {
         walk.answer(Answer::Again, FramePos(60));
         walk.answer(Answer::Yes, FramePos(90));
         assert_eq!((walk.step(), walk.phase(), walk.since()), (1, Phase::Still, FramePos(90)));
-        walk.tick(FramePos(189));
-        assert_eq!(walk.phase(), Phase::Still);
-        walk.tick(FramePos(190));
+        walk.tick(FramePos(189), true);
+        walk.tick(FramePos(190), false);
+        assert_eq!(walk.phase(), Phase::Still, "something sounds");
+        walk.tick(FramePos(190), true);
         assert!(walk.phase() == Phase::Waiting && !walk.is_out_of_patience(FramePos(689)));
         assert!(walk.is_out_of_patience(FramePos(690)));
+        let mut given_up = walk.clone();
+        given_up.answer(Answer::No, FramePos(195));
+        assert!(given_up.is_out_of_patience(FramePos(195)) && given_up.since() == FramePos(190));
         walk.judged(false, FramePos(300));
         walk.answer(Answer::Yes, FramePos(310));
         assert!(walk.hum_is_heard(FramePos(510)) && !walk.hum_is_heard(FramePos(509)));
@@ -276,9 +297,9 @@ mod tests {
     fn a_fault_waits_for_a_person_and_back_takes_a_verdict_away() {
         let mut walk = walk(false);
         walk.answer(Answer::No, FramePos(10));
-        walk.tick(FramePos(110));
+        walk.tick(FramePos(110), true);
         walk.judged(true, FramePos(200));
-        walk.tick(FramePos(9_000));
+        walk.tick(FramePos(9_000), true);
         assert_eq!(walk.phase(), Phase::Faulty);
         walk.answer(Answer::Again, FramePos(9_000));
         assert_eq!((walk.step(), walk.phase()), (1, Phase::Still));
@@ -295,11 +316,24 @@ mod tests {
         let mut walk = walk(true);
         walk.sounded(0, FramePos(10));
         walk.sounded(1, FramePos(20));
-        walk.tick(FramePos(120));
-        walk.judged(true, FramePos(200));
-        walk.tick(FramePos(201));
+        walk.tick(FramePos(120), false);
+        assert_eq!(walk.phase(), Phase::Still);
+        walk.tick(FramePos(420), false);
+        walk.judged(true, FramePos(500));
+        walk.tick(FramePos(501), true);
         assert_eq!((walk.step(), walk.phase()), (2, Phase::Asking));
-        assert_eq!(verdicts(&walk)[..2], [Verdict::Right, Verdict::Wrong]);
+        assert_eq!(verdicts(&walk)[..2], [Verdict::Unchecked, Verdict::Wrong]);
         assert_eq!(walk.keys(), 0);
+    }
+
+    #[test]
+    fn a_player_s_own_microphone_says_yes_without_a_key() {
+        let mut walk = walk(false);
+        walk.answered_by_mic(FramePos(70));
+        assert_eq!((walk.step(), verdicts(&walk)[0], walk.keys()), (1, Verdict::Right, 0));
+        walk.answered_by_mic(FramePos(80));
+        assert_eq!((walk.step(), walk.phase()), (1, Phase::Still), "only an output is answered so");
+        walk.answer(Answer::Back, FramePos(90));
+        assert_eq!(verdicts(&walk)[0], Verdict::Unchecked);
     }
 }

@@ -32,6 +32,7 @@ pub(super) fn input<'t>(walk: &mut Walk<'t>, table: &Table<'t>, name: &str, kind
     Input {
         name: name.into(),
         kind,
+        player: String::new(),
         trim: Decibels(number(walk, "trim", -40.0..=40.0, " dB").unwrap_or(0.0)),
         in_song: level(walk, "in_song", usual_in_song),
         between: level(walk, "between", 0.0),

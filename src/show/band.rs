@@ -127,7 +127,7 @@ impl Band {
                 walk.fault(entry.key_at, wrong);
                 continue;
             }
-            if let Some((input, kind)) = input(walk, entry) {
+            if let Some((input, kind)) = input(walk, entry, &self.clicks) {
                 self.inputs.push(input);
                 seen.push(Seen { at: entry.key_at, kind });
             }
@@ -340,15 +340,40 @@ fn part<'t>(walk: &mut Walk<'t>, node: &Node<'t>, pack: Pack, source: FeedSource
 }
 
 /// An input, and its kind when that was understood.
-fn input<'t>(walk: &mut Walk<'t>, node: &Node<'t>) -> Option<(Input, Option<InputKind>)> {
+fn input<'t>(
+    walk: &mut Walk<'t>,
+    node: &Node<'t>,
+    clicks: &[ClickDraft],
+) -> Option<(Input, Option<InputKind>)> {
     let table = walk.table(node, &keys::INPUT)?;
     let kinds =
         [("ambient", InputKind::Ambient), ("talkback", InputKind::Talkback), ("click", InputKind::Click)];
     let known = table.get("kind").map_or(Some(InputKind::Ambient), |node| walk.choice(&node, &kinds));
     let kind = known.unwrap_or(InputKind::Ambient);
     let external = external::settings(walk, &table, known);
-    let input = Input { external, ..ambient::input(walk, &table, node.key, kind) };
+    let player = owner(walk, &table, clicks);
+    let input = Input { external, player, ..ambient::input(walk, &table, node.key, kind) };
     Some((input, known))
+}
+
+/// Whose microphone it is: a player whom a click names.
+fn owner<'t>(walk: &mut Walk<'t>, table: &Table<'t>, clicks: &[ClickDraft]) -> String {
+    let Some(node) = table.get("player") else { return String::new() };
+    let Some(player) = walk.label(&node, LONGEST_NAME) else { return String::new() };
+    let players = clicks.iter().map(|click| click.player.as_str()).filter(|player| !player.is_empty());
+    if !players.clone().any(|other| other == player) {
+        let quoted = |name: &str| format!("\"{}\"", super::fault::quote(name));
+        let what = format!("no click has the player {}", quoted(player));
+        let allowed = players.clone().map(quoted).collect::<Vec<_>>().join(", ");
+        let mend = match keys::nearest(player, players) {
+            Some(near) => format!("did you mean {}?", quoted(near)),
+            None => format!("write player = {} at that player's click", quoted(player)),
+        };
+        let allowed =
+            if allowed.is_empty() { "the players of clicks, and no click names one".into() } else { allowed };
+        walk.fault(node.at, Wrong::new(what, allowed, mend));
+    }
+    player.into()
 }
 
 /// `[ears]` and `[failover]`.

@@ -125,6 +125,7 @@ shape!(SYNTH, "a synthesised hit",
 );
 shape!(INPUT, "an input",
     "kind" => r#"kind = "ambient""#,
+    "player" => r#"player = "Wren""#,
     "trim" => "trim = 0",
     "in_song" => "in_song = -12",
     "between" => "between = 0",

@@ -74,6 +74,8 @@ pub struct Click {
 pub struct Input {
     pub name: String,
     pub kind: InputKind,
+    /// Whose own microphone it is: a player of a click; empty when not said.
+    pub player: String,
     /// Levels are over this.
     pub trim: Decibels,
     pub in_song: Decibels,

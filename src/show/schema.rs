@@ -303,6 +303,9 @@ struct SynthTable {
 struct InputTable {
     /// "ambient" (when absent), "talkback" or "click".
     kind: Option<InputWord>,
+    /// Whose own microphone it is: a player of a click. In a line check that player may answer into it.
+    #[schemars(length(min = 1, max = 40))]
+    player: Option<String>,
     /// dB at all times, for a microphone that is too quiet or too loud; levels are over it.
     #[schemars(range(min = -40, max = 40))]
     trim: Option<f64>,

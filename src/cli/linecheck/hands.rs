@@ -11,7 +11,8 @@ use std::time::Duration;
 /// For `--help` and the man page.
 pub const HELP: &str = "Keys: SPACE or ENTER yes, go on; N no, not there; R again; K skip; U back to the one before; Q \
 quit. What the rig binds to start and confirm says yes, too, so one foot switch walks through it: the pattern comes \
-again by itself, a little louder. Without a terminal the same words are read from standard input, one a line: yes, \
+again by itself, a little louder. Where the show names a microphone's player ([input.talk] player = \"Wren\"), that \
+player says yes without a key: a word into it, in the pause after the pattern. Without a terminal the same words are read from standard input, one a line: yes, \
 no, again, skip, back, quit; where the input ends, so does the check.
 
 Pattern: the channel's two digits, tens low (500 Hz), ones high (1 kHz), a short beep each, a longer gap after the \

@@ -40,7 +40,7 @@ pub struct Args {
     /// The loudest that a pattern or a sweep may be, in dBFS, -60 to -6
     #[arg(long, value_name = "DB", default_value_t = -12.0, value_parser = ceiling, allow_hyphen_values = true)]
     pub ceiling: f64,
-    /// Nobody is there: every step goes on by itself (for scripts)
+    /// Nobody is there: every step goes on by itself (for scripts); an output to whose pattern nobody answers stays unchecked
     #[arg(long)]
     pub yes: bool,
     /// Ears are out, or the channels muted: do not ask (for scripts)
@@ -55,7 +55,7 @@ pub struct Args {
 }
 
 fn after_long() -> String {
-    format!("{}\n{}", hands::HELP, super::run::CAUTION)
+    format!("{}\n\n{}", hands::HELP, super::run::CAUTION)
 }
 
 fn ceiling(text: &str) -> Result<f64, String> {

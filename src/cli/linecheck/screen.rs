@@ -20,6 +20,7 @@ const NUMBER_ROWS: u16 = 7;
 pub struct Screen {
     terminal: bool,
     shown: Vec<String>,
+    size: (u16, u16),
 }
 
 impl Screen {
@@ -28,11 +29,24 @@ impl Screen {
             let _ = terminal::enable_raw_mode();
             let _ = queue!(stderr(), terminal::EnterAlternateScreen, cursor::Hide);
         }
-        Screen { terminal, shown: Vec::new() }
+        Screen { terminal, shown: Vec::new(), size: (0, 0) }
+    }
+
+    /// A window of another size shows who knows what of the last drawing.
+    fn begin_anew_when_resized(&mut self) {
+        if !self.terminal {
+            return;
+        }
+        let size = terminal::size().unwrap_or_default();
+        if std::mem::replace(&mut self.size, size) != size {
+            let _ = queue!(stderr(), terminal::Clear(terminal::ClearType::All));
+            self.shown.clear();
+        }
     }
 
     /// Draws what changed; without a terminal a step's title once.
     pub fn show(&mut self, lines: &[String]) {
+        self.begin_anew_when_resized();
         if *lines == *self.shown {
             return;
         }
@@ -103,24 +117,25 @@ const KEYS: [&str; 2] = ["SPACE yes    N no, not there    R again", "K skip    U
 pub fn lines(view: &View, plan: &Plan) -> Vec<String> {
     let step = (view.step + 1).min(view.steps);
     let top = format!(
-        " LINE CHECK   {step} of {}   {}:{:02}   {} keys",
+        " LINE CHECK   {step} of {}   {}:{:02}   {}",
         view.steps,
         view.seconds as u64 / 60,
         view.seconds as u64 % 60,
-        view.keys
+        super::told::keys(view.keys)
     );
     let mut lines = vec![top];
     match view.item {
-        Some(Item::Output(index)) => output(&plan.outputs[index], view, &mut lines),
+        Some(Item::Output(index)) => output(plan, index, view, &mut lines),
         Some(Item::Input(index)) => input(plan, index, view, &mut lines),
         None => charger(view, &mut lines),
     }
     lines.iter().map(|line| line.chars().take(WIDTH).collect()).collect()
 }
 
-fn output(output: &Output, view: &View, lines: &mut Vec<String>) {
+fn output(plan: &Plan, index: usize, view: &View, lines: &mut Vec<String>) {
+    let output = &plan.outputs[index];
     lines.extend(large(&format!("{:02}", output.channel % 100), "OUT"));
-    lines.push(String::new());
+    lines.push(confirmed(view, plan));
     lines.push(format!(
         "   OUTPUT {}: {}{}",
         output.channel,
@@ -136,6 +151,7 @@ fn output(output: &Output, view: &View, lines: &mut Vec<String>) {
         "   Now at {:.0} dBFS, rising to {:.0}. Ears may stay in.",
         view.level_db, output.ceiling_db
     ));
+    lines.push(own_mic(view, plan));
     lines.push(answered(view));
     lines.push("   Does it arrive where it belongs?".into());
     lines.push(String::new());
@@ -144,6 +160,23 @@ fn output(output: &Output, view: &View, lines: &mut Vec<String>) {
 
 fn player(player: &str) -> String {
     if player.is_empty() { String::new() } else { format!("   (for {player})") }
+}
+
+/// How its player can answer without anybody's key.
+fn own_mic(view: &View, plan: &Plan) -> String {
+    let Some((channel, too_loud)) = view.own_mic else { return String::new() };
+    let player = plan.inputs.iter().find(|input| input.channel == channel).map_or("", |input| &input.player);
+    match too_loud {
+        true => format!("   THE STAGE IS TOO LOUD in input {channel}: {player} cannot answer there."),
+        false => format!("   {player} may answer: a word into input {channel}, in the pause."),
+    }
+}
+
+/// The step before, when no key closed it.
+fn confirmed(view: &View, plan: &Plan) -> String {
+    let Some((index, channel)) = view.confirmed else { return String::new() };
+    let Some(output) = plan.outputs.get(index) else { return String::new() };
+    format!("   OUTPUT {} IS RIGHT, by a word on input {channel}. U takes it back.", output.channel)
 }
 
 fn answered(view: &View) -> String {
@@ -159,11 +192,11 @@ fn answered(view: &View) -> String {
 fn input(plan: &Plan, index: usize, view: &View, lines: &mut Vec<String>) {
     let input = &plan.inputs[index];
     lines.extend(large(&format!("{:02}", input.channel % 100), "IN"));
-    lines.push(String::new());
+    lines.push(confirmed(view, plan));
     lines.push(format!("   INPUT {}: {}", input.channel, input.name.to_uppercase()));
     let clap = input.expects == crate::linecheck::judge::Expects::Clap;
     match view.phase {
-        Phase::Still => lines.push("   Quiet, please: a second of listening.".into()),
+        Phase::Still => lines.push(still(view)),
         Phase::Waiting if clap => lines.push("   CLAP ONCE, close to it.".into()),
         Phase::Waiting => lines.push("   LET IT PLAY: the other machine, the pad.".into()),
         _ => {
@@ -181,8 +214,18 @@ fn input(plan: &Plan, index: usize, view: &View, lines: &mut Vec<String>) {
         lines.push("   SPACE go on, keep the fault    R again".into());
         lines.push(format!("   {}", KEYS[1]));
     } else {
-        lines.push("   N nothing comes    R again".into());
+        lines.extend((view.phase == Phase::Waiting).then(|| "   N nothing comes    R again".into()));
         lines.push(format!("   {}", KEYS[1]));
+    }
+}
+
+fn still(view: &View) -> String {
+    match view.restless.as_slice() {
+        [] => "   Quiet, please: a second of listening.".into(),
+        inputs => {
+            let inputs: Vec<String> = inputs.iter().map(u16::to_string).collect();
+            format!("   STILL TOO EARLY: something sounds in input {}. Quiet, please.", inputs.join(", "))
+        }
     }
 }
 
@@ -241,6 +284,9 @@ mod tests {
             keys: 4,
             level_db: -36.0,
             answered_on: vec![12],
+            own_mic: Some((12, true)),
+            confirmed: Some((0, 12)),
+            restless: vec![1, 2, 12],
             faults: vec![Fault::Clips { samples: 123_456 }; 4],
             meter_db: -14.0,
         }
@@ -263,6 +309,7 @@ mod tests {
                 name: "room".into(),
                 role: Role::Ambient,
                 expects: Expects::Clap,
+                player: "p".repeat(40),
                 ambient: true,
                 inverted: false,
             }],

@@ -93,7 +93,12 @@ fn row(words: &mut String, verdict: &str, channel: &str, name: &str, rest: &str)
 }
 
 fn below(words: &mut String, text: &str) {
-    let _ = writeln!(words, "{:<18} {text}", "");
+    let _ = writeln!(words, "    {text}");
+}
+
+/// "1 key", "2 keys".
+pub fn keys(count: u32) -> String {
+    format!("{count} key{}", if count == 1 { "" } else { "s" })
 }
 
 fn verdict(verdict: Verdict) -> &'static str {
@@ -109,7 +114,14 @@ fn verdict(verdict: Verdict) -> &'static str {
 pub fn walked(report: &Report, place: &Place) -> Told {
     let mut words = String::new();
     for output in &report.outputs {
-        let level = output.level_db.map_or(String::new(), |db| format!("pattern up to {db:.0} dBFS"));
+        let mut level = output.level_db.map_or(String::new(), |db| format!("pattern up to {db:.0} dBFS"));
+        match (output.verdict, output.confirmed_on) {
+            (Verdict::Right, Some(input)) => {
+                let _ = write!(level, ", answered into input {input}");
+            }
+            (Verdict::Unchecked, _) if output.rounds > 0 => level.push_str("; nobody said that it arrives"),
+            _ => {}
+        }
         row(&mut words, verdict(output.verdict), &format!("out {}", output.channel), &output.name, &level);
         if output.verdict == Verdict::Wrong {
             below(&mut words, "a person said: NOT WHERE IT BELONGS. Patch, mixer channel, cable?");
@@ -124,6 +136,9 @@ pub fn walked(report: &Report, place: &Place) -> Told {
             rest.push_str(" dBFS");
         }
         row(&mut words, verdict(input.verdict), &format!("in {}", input.channel), &input.name, &rest);
+        if input.never_still {
+            below(&mut words, "it was never still: what is said of noise and hum may be the stage's");
+        }
         for fault in &input.faults {
             below(&mut words, &fault.words());
             below(&mut words, &format!("  {}", fault.mend()));
@@ -146,7 +161,7 @@ pub fn walked(report: &Report, place: &Place) -> Told {
     let left = count(Verdict::Skipped) + count(Verdict::Unchecked);
     let _ = writeln!(
         words,
-        "\n{}{} {} keys, {:.0} s.",
+        "\n{}{} {}, {} answered by mic, {:.0} s.",
         if ok {
             "NO FAULT in what was checked."
         } else if checked == 0 {
@@ -155,7 +170,8 @@ pub fn walked(report: &Report, place: &Place) -> Told {
             "NOT RIGHT: see above."
         },
         if left > 0 { format!(" {left} skipped or unchecked.") } else { String::new() },
-        report.keys,
+        keys(report.keys),
+        report.confirmed_by_mic,
         report.seconds
     );
     let mut object = json!({ "ok": ok, "unchecked": left });
@@ -255,7 +271,8 @@ pub fn toned(
     }
     let _ = writeln!(
         words,
-        "\n{keys} keys, {:.0} s. What arrived is what the mixer's meter says.",
+        "\n{}, {:.0} s. What arrived is what the mixer's meter says.",
+        self::keys(keys),
         took.as_secs_f64()
     );
     let sent: Vec<Value> = outputs
