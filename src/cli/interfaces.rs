@@ -2,10 +2,12 @@
 
 use super::Outcome;
 use super::latency;
+use crate::device::second::joined::Sides;
 use crate::device::{self, DeviceError, DeviceInfo};
+use crate::latency::budget;
 use crate::latency::stored::{self, Reading, Stored};
 use crate::show;
-use crate::show::model::{Host, Rig};
+use crate::show::model::{Host, Rig, Second};
 use serde_json::json;
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
@@ -39,8 +41,32 @@ struct Use {
     inputs_needed: u16,
     /// The device as listed; `None` when it is not there.
     found: Option<DeviceInfo>,
+    /// Frames by which the program itself makes inputs late.
+    ring: Vec<Waits>,
     /// Why it cannot be used as it is, each with its mend.
     faults: Vec<String>,
+    second: Option<UseSecond>,
+}
+
+/// What a rig would use as its second interface.
+#[derive(Debug, PartialEq, serde::Serialize)]
+struct UseSecond {
+    host: Host,
+    device: String,
+    rate: u32,
+    block: u32,
+    inputs_needed: u16,
+    found: Option<DeviceInfo>,
+    ring: Vec<Waits>,
+    faults: Vec<String>,
+}
+
+/// Frames, at the main interface's rate, and why they are there.
+#[derive(Debug, PartialEq, serde::Serialize)]
+struct Waits {
+    what: &'static str,
+    frames: f64,
+    why: &'static str,
 }
 
 pub fn run(args: &Args) -> Outcome {
@@ -61,7 +87,7 @@ pub fn run(args: &Args) -> Outcome {
         .collect();
     let wanted = rig.as_ref().map(|rig| used_by(rig, &rows));
     let kept = stored::place().map(|place| stored::read(&place)).unwrap_or_default();
-    let usable = wanted.as_ref().is_none_or(|wanted| wanted.faults.is_empty());
+    let usable = wanted.as_ref().is_none_or(Use::is_usable);
     if args.json {
         println!("{}", in_json(&rows, wanted.as_ref(), usable, &kept));
     } else {
@@ -76,6 +102,12 @@ fn read_rig(path: &Path) -> Result<Rig, String> {
     })?;
     let faults = show::render(&reading.faults, &reading.text, &reading.name, false);
     reading.rig.ok_or(faults)
+}
+
+impl Use {
+    fn is_usable(&self) -> bool {
+        self.faults.is_empty() && self.second.as_ref().is_none_or(|second| second.faults.is_empty())
+    }
 }
 
 fn used_by(rig: &Rig, rows: &[Row]) -> Use {
@@ -99,7 +131,86 @@ fn used_by(rig: &Rig, rows: &[Row]) -> Use {
         faults.extend(misfits(rig, info, rate, outputs_needed, inputs_needed));
     }
     let device = choice.device.clone();
-    Use { host: choice.host, device, rate, block: choice.block, outputs_needed, inputs_needed, found, faults }
+    let duplex = matches!(choice.host, Host::Virtual | Host::Jack);
+    let (frames, why) = match duplex {
+        true => (0.0, budget::ONE_CALLBACK),
+        false => (f64::from(choice.block) + 64.0, budget::TWO_CALLBACKS),
+    };
+    Use {
+        host: choice.host,
+        device,
+        rate,
+        block: choice.block,
+        outputs_needed,
+        inputs_needed,
+        found,
+        ring: vec![Waits { what: "ring", frames, why }],
+        faults,
+        second: rig.second.as_ref().map(|second| second_used_by(rig, second, rows)),
+    }
+}
+
+fn second_used_by(rig: &Rig, second: &Second, rows: &[Row]) -> UseSecond {
+    let choice = &second.choice;
+    let mut faults = Vec::new();
+    let found = match device::choose_in(choice, &rig.folder) {
+        Err(error) => {
+            faults.push(error.to_string());
+            None
+        }
+        Ok(interface) if choice.host == Host::Virtual => {
+            interface.list().ok().and_then(|devices| devices.into_iter().next())
+        }
+        Ok(interface) => find(rows, interface.host(), &choice.device, &mut faults),
+    };
+    let inputs_needed = second.highest_input();
+    if let Some(info) = &found {
+        let other_side = choice.device.contains('|');
+        faults.extend(
+            (inputs_needed > info.inputs && !other_side).then(|| too_few_inputs(inputs_needed, info)),
+        );
+        faults.extend(wrong_rate(info, choice.rate.hertz(), "[second]"));
+    }
+    let sides = Sides {
+        rate: rig.interface.rate,
+        block: rig.interface.block,
+        second_rate: choice.rate,
+        second_block: choice.block,
+        inputs: rig.highest_input(),
+        second_inputs: inputs_needed,
+    };
+    let ring = vec![
+        Waits {
+            what: "ring between the two clocks",
+            frames: sides.delay_frames() / sides.nominal(),
+            why: budget::TWO_CLOCKS,
+        },
+        Waits {
+            what: "filter between the two clocks",
+            frames: Sides::filter_frames() / sides.nominal(),
+            why: budget::FILTER,
+        },
+    ];
+    let (device, rate, block) = (choice.device.clone(), choice.rate.hertz(), choice.block);
+    UseSecond { host: choice.host, device, rate, block, inputs_needed, found, ring, faults }
+}
+
+fn too_few_inputs(wanted: u16, info: &DeviceInfo) -> String {
+    format!(
+        "the rig needs {wanted} inputs and {} has {}\n  to mend it: use lower channels, or fewer inputs",
+        info.name, info.inputs
+    )
+}
+
+fn wrong_rate(info: &DeviceInfo, rate: u32, table: &str) -> Option<String> {
+    let can = info.rates.is_empty() || info.host == "virtual" || info.rates.contains(&rate);
+    (!can).then(|| {
+        format!(
+            "{} does not run at {rate}\n  to mend it: write rate = {} in {table} of the rig",
+            info.name,
+            list_of(&info.rates)
+        )
+    })
 }
 
 fn find(rows: &[Row], host: &str, device: &str, faults: &mut Vec<String>) -> Option<DeviceInfo> {
@@ -144,19 +255,9 @@ fn misfits(rig: &Rig, info: &DeviceInfo, rate: u32, outputs: u16, inputs: u16) -
         ));
     }
     if inputs > info.inputs && !rig.interface.device.contains('|') {
-        faults.push(format!(
-            "the rig needs {inputs} inputs and {} has {}\n  to mend it: use lower channels, or fewer inputs",
-            info.name, info.inputs
-        ));
+        faults.push(too_few_inputs(inputs, info));
     }
-    let can = info.rates.is_empty() || info.host == "virtual" || info.rates.contains(&rate);
-    if !can {
-        faults.push(format!(
-            "{} does not run at {rate}\n  to mend it: write rate = {} in the rig",
-            info.name,
-            list_of(&info.rates)
-        ));
-    }
+    faults.extend(wrong_rate(info, rate, "[interface]"));
     faults
 }
 
@@ -250,7 +351,35 @@ fn use_in_words(out: &mut String, wanted: &Use, kept: &Reading) {
         }
         None => out.push_str("  round trip not measured at this rate and block: fogbell latency --rig RIG\n"),
     }
-    for fault in &wanted.faults {
+    waits_in_words(out, &wanted.ring, wanted.rate);
+    faults_in_words(out, &wanted.faults);
+    let Some(second) = &wanted.second else { return };
+    let host = serde_json::to_value(second.host).unwrap_or_default();
+    let _ = writeln!(
+        out,
+        "Its second interface: host {}, device \"{}\", {} Hz, blocks of {} frames, {} inputs",
+        host.as_str().unwrap_or_default(),
+        second.device,
+        second.rate,
+        second.block,
+        second.inputs_needed
+    );
+    if let (Some(info), []) = (&second.found, second.faults.as_slice()) {
+        let _ = writeln!(out, "  found: {}, {} in", info.name, info.inputs);
+    }
+    waits_in_words(out, &second.ring, wanted.rate);
+    faults_in_words(out, &second.faults);
+}
+
+fn waits_in_words(out: &mut String, waits: &[Waits], rate: u32) {
+    for Waits { what, frames, why } in waits {
+        let ms = 1000.0 * frames / f64::from(rate);
+        let _ = writeln!(out, "  inputs wait {frames:.0} frames ({ms:.1} ms), {what}: {why}");
+    }
+}
+
+fn faults_in_words(out: &mut String, faults: &[String]) {
+    for fault in faults {
         let _ = writeln!(out, "  not as it is: {}", fault.replace('\n', "\n  "));
     }
 }
@@ -297,10 +426,39 @@ mod tests {
         let rows = [Row { host: "alsa", devices: Ok(vec![device(0, 2)]) }];
         let faults = used_by(&rig(&text), &rows).faults.join("\n");
         assert!(faults.contains("needs 3 outputs and Harbour 8 has 2"), "{faults}");
-        assert!(faults.contains("write rate = 44100, 48000"), "{faults}");
+        assert!(faults.contains("write rate = 44100, 48000 in [interface]"), "{faults}");
         let none = [Row { host: "alsa", devices: Ok(Vec::new()) }];
         let faults = used_by(&rig(&text), &none).faults.join("\n");
         assert!(faults.contains("has no device \"hw:CARD=Harbour,DEV=0\""), "{faults}");
+    }
+
+    #[test]
+    fn a_second_interface_is_looked_for_and_what_it_adds_is_said() {
+        let text = |inputs: u16| {
+            format!(
+                "[outputs]\ndrums = 1\n[second]\nhost = \"alsa\"\ndevice = \"hw:CARD=Harbour,DEV=0\"\nblock = 128\n\
+                 inputs = {{ room = {inputs} }}\n"
+            )
+        };
+        let wanted = |inputs: u16, rows: &[Row]| used_by(&rig(&text(inputs)), rows);
+        let rows = [Row { host: "alsa", devices: Ok(vec![device(8, 8)]) }];
+        let good = wanted(8, &rows);
+        let second = good.second.as_ref().unwrap();
+        // A block of each side and half of both, two fades; half of the filter's taps.
+        let frames: Vec<f64> = second.ring.iter().map(|waits| waits.frames).collect();
+        assert_eq!(frames, [1.5 * 256.0 + 128.0, 64.0]);
+        assert_eq!(good.ring[0].frames, 0.0, "the virtual interface has one callback");
+        let words = in_words(&rows, Some(&good), &Reading::default());
+        assert!(words.contains("inputs wait 512 frames (10.7 ms), ring between the two clocks"), "{words}");
+        let lacking = wanted(9, &rows);
+        assert!(!lacking.is_usable());
+        if cfg!(all(target_os = "linux", feature = "cpal")) {
+            assert!(good.is_usable() && words.contains("  found: Harbour 8, 8 in"), "{words}");
+            let faults = &lacking.second.unwrap().faults;
+            assert!(faults[0].contains("needs 9 inputs and Harbour 8 has 8"), "{faults:?}");
+            let gone = wanted(8, &[Row { host: "alsa", devices: Ok(Vec::new()) }]);
+            assert!(gone.second.unwrap().faults[0].contains("has no device"));
+        }
     }
 
     #[test]

@@ -5,7 +5,7 @@ use crate::device::choose::{choose_in, setup_for};
 use crate::log::kept;
 use crate::ready::clock::{self, NoReading};
 use crate::ready::{self, ReadySetup, ShowDevice};
-use crate::show::model::Rig;
+use crate::show::model::{InterfaceChoice, Rig, Second};
 use crate::show::{self, read_rig};
 use serde_json::json;
 use std::io::IsTerminal;
@@ -101,15 +101,25 @@ fn setup(args: &Args, rig: Option<&Rig>) -> ReadySetup {
     let mut setup = ReadySetup::here(&args.folder);
     if let Some(rig) = rig {
         let choice = &rig.interface;
-        setup.device = Some(ShowDevice {
-            host: choice.host,
-            name: choice.device.clone(),
-            rate: choice.rate,
-            block: choice.block,
-        });
+        setup.device = Some(shown(choice));
         setup.clock = watched(rig, args.seconds);
+        setup.second = rig
+            .second
+            .as_ref()
+            .map(|second| (shown(&second.choice), second_watched(second, &rig.folder, args.seconds)));
     }
     setup
+}
+
+fn shown(choice: &InterfaceChoice) -> ShowDevice {
+    ShowDevice { host: choice.host, name: choice.device.clone(), rate: choice.rate, block: choice.block }
+}
+
+/// The same of the second interface, by itself.
+fn second_watched(second: &Second, folder: &Path, seconds: f64) -> Result<Vec<clock::Reading>, NoReading> {
+    let mut interface = choose_in(&second.choice, folder).map_err(NoReading::Failed)?;
+    let opening = setup_for(&second.choice, second.highest_input(), 1);
+    clock::watch(interface.as_mut(), &opening, seconds).map_err(NoReading::Failed)
 }
 
 /// The device's count of frames over time, or why there is none.

@@ -36,12 +36,12 @@ pub struct Budget {
     pub round_trip_frames: f64,
 }
 
-const ONE_CALLBACK: &str = "both directions come in one callback: nothing has to wait";
-const TWO_CALLBACKS: &str = "this host calls for inputs and for outputs in no fixed order: one input block and 64 frames \
+pub const ONE_CALLBACK: &str = "both directions come in one callback: nothing has to wait";
+pub const TWO_CALLBACKS: &str = "this host calls for inputs and for outputs in no fixed order: one input block and 64 frames \
                              keep them apart";
-const TWO_CLOCKS: &str =
+pub const TWO_CLOCKS: &str =
     "a block of each interface, half of both for calls that come late, and 128 frames to fade with";
-const FILTER: &str = "what is read between two samples needs 64 of them on each side";
+pub const FILTER: &str = "what is read between two samples needs 64 of them on each side";
 
 /// The parts of a measured round trip, and the limiters' look-ahead, which a loop does not pass.
 ///

@@ -111,6 +111,48 @@ pub fn item(device: Option<&ShowDevice>, readings: &Result<Vec<Reading>, NoReadi
     }
 }
 
+/// Two clocks that differ by more are not followed.
+const FOLLOWED_PPM: f64 = 300.0;
+
+/// The finding on a second interface: whether it runs, and how far its clock is from the show device's (`main`).
+pub fn second_item(
+    device: &ShowDevice,
+    readings: &Result<Vec<Reading>, NoReading>,
+    main: Option<(&ShowDevice, &Vec<Reading>)>,
+) -> Item {
+    const NAME: &str = "second rate";
+    let readings = match readings {
+        Ok(readings) => readings,
+        Err(NoReading::NotWatched(why)) => {
+            return Item::unchecked(NAME, format!("could not be checked: {why}"), "fogbell ready --rig RIG");
+        }
+        Err(NoReading::Failed(why)) => {
+            let finding = format!("the second interface does not run, its inputs are silent: {}", why.what);
+            return Item::alarm(NAME, finding, why.mend.clone());
+        }
+    };
+    let measured = match rate(readings, f64::from(device.rate.hertz())) {
+        Err(why) => {
+            let finding = format!("could not be checked: {why}");
+            return Item::unchecked(NAME, finding, "try again with --seconds 10");
+        }
+        Ok(measured) => measured,
+    };
+    let item = judge(NAME, device, &measured);
+    let main = main.and_then(|(main, readings)| rate(readings, f64::from(main.rate.hertz())).ok());
+    let Some(main) = main else { return item };
+    let (apart, uncertain) = (measured.ppm - main.ppm, measured.uncertain_ppm.hypot(main.uncertain_ppm));
+    let finding = format!(
+        "{}; {apart:+.0} ± {uncertain:.0} ppm against the show device, which is followed",
+        item.finding
+    );
+    if apart.abs() - uncertain > FOLLOWED_PPM && item.state < super::State::Alarm {
+        let mend = "give both one clock (word clock, or one of them as the other's source)";
+        return Item::warn(NAME, format!("{}; {apart:+.0} ppm apart: too far to follow", item.finding), mend);
+    }
+    Item { finding, ..item }
+}
+
 fn judge(name: &'static str, device: &ShowDevice, measured: &Measured) -> Item {
     let asked = device.rate.hertz();
     let figures = format!(
@@ -232,6 +274,21 @@ mod tests {
         assert_eq!(item(Some(&device(Host::Alsa)), &Err(failed)).state, State::Alarm);
         let not_watched = NoReading::NotWatched("a set is playing".into());
         assert_eq!(item(Some(&device(Host::Alsa)), &Err(not_watched)).state, State::Unchecked);
+    }
+
+    #[test]
+    fn a_second_interface_is_held_against_the_show_device_s_clock() {
+        use super::super::State;
+        let (main, other) = (device(Host::Alsa), device(Host::Alsa));
+        let at = |ppm: f64, seed| readings(48_000.0 * (1.0 + ppm * 1e-6), 128, seed);
+        let found = |ppm: f64| second_item(&other, &Ok(at(ppm, 8)), Some((&main, &at(-150.0, 9))));
+        let near = found(50.0);
+        assert!(near.state == State::Ok && near.finding.contains("against the show device"), "{near:?}");
+        let far = found(300.0);
+        assert!(far.state == State::Warn && far.finding.contains("too far to follow"), "{far:?}");
+        let gone = NoReading::Failed(DeviceError { what: "busy".into(), mend: "close it".into() });
+        let gone = second_item(&other, &Err(gone), None);
+        assert!(gone.state == State::Alarm && gone.finding.contains("its inputs are silent"), "{gone:?}");
     }
 
     #[test]

@@ -70,6 +70,8 @@ pub struct ReadySetup {
     pub device: Option<ShowDevice>,
     /// Frames asked for over time, as read by [`clock::watch`], or why there is no reading.
     pub clock: Result<Vec<clock::Reading>, clock::NoReading>,
+    /// The second interface of the rig, and the same of it.
+    pub second: Option<(ShowDevice, Result<Vec<clock::Reading>, clock::NoReading>)>,
     /// What [`Guards::items`] said, when they are already held; empty to try them here and let go again.
     pub guarded: Vec<Item>,
 }
@@ -91,6 +93,7 @@ impl ReadySetup {
             folder: folder.to_path_buf(),
             device: None,
             clock: Err(clock::NoReading::NotWatched("no rig was given".into())),
+            second: None,
             guarded: Vec::new(),
         }
     }
@@ -107,6 +110,9 @@ pub fn list(setup: &ReadySetup) -> Vec<Item> {
     }
     items.extend(card::items(&root, setup.device.as_ref()));
     items.push(clock::item(setup.device.as_ref(), &setup.clock));
+    items.extend(setup.second.as_ref().map(|(device, readings)| {
+        clock::second_item(device, readings, setup.device.as_ref().zip(setup.clock.as_ref().ok()))
+    }));
     items.push(system::disk(&setup.folder));
     items.push(system::priority(setup.device.as_ref()));
     items.push(system::governor(&root));
