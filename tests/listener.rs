@@ -756,6 +756,7 @@ mod from_events {
             file,
             channel: 0,
             gain: 1.5,
+            standing: 0.0,
             origin: Span(0),
             // In hit order of the grid: lanes 0, 1, 0 for each beat; the file has a hit for each of lane 1.
             expected: vec![(0..48).map(|index| if index % 3 == 1 { 0.2 } else { 0.0 }).collect()],

@@ -201,6 +201,8 @@ pub struct StreamPlan {
     pub file: std::path::PathBuf,
     pub channel: u16,
     pub gain: f32,
+    /// The file's standing voltage, which is taken off; 0 for none worth it.
+    pub standing: f32,
     /// Frame of the file (at the device's rate) that belongs to the start of the count-in; may be negative.
     pub origin: Span,
     /// Per leg: the peak expected within 5 ms of each hit of the click's fallback lane, in hit order of the

@@ -1,6 +1,8 @@
 //! Room and talkback inputs: cleaned, delayed, filtered, ridden and limited before they meet the click.
 
-use super::biquad::{Biquad, FOURTH_ORDER, LANES, SECOND_ORDER, Section, THROUGH, high_pass, low_pass};
+use super::biquad::{
+    Biquad, DC_HERTZ, FOURTH_ORDER, LANES, SECOND_ORDER, Section, THROUGH, high_pass, low_pass,
+};
 use super::dynamics::{Dynamics, STEP};
 use super::io::Planar;
 use super::ride::Rider;
@@ -9,9 +11,6 @@ use crate::units::{FramePos, Frames, SampleRate};
 
 /// Frames that are worked on at a time, and after which filter states are looked at, from frame 0 of the timeline on.
 const CHUNK: usize = 64;
-
-/// Without a high-pass a direct current is kept off ears all the same.
-const DC_HERTZ: f64 = 5.0;
 
 /// Louder than this is a fault of the line (12 dB over full scale).
 const RANGE: f32 = 4.0;
@@ -116,7 +115,7 @@ impl Inputs {
     }
 }
 
-/// The sections of an input's filters, in order.
+/// The sections of an input's filters, in order. Without a high-pass a direct current is kept off ears all the same.
 fn biquads(setup: &InputSetup, rate: SampleRate) -> Vec<Biquad> {
     let hertz = if setup.high_pass_hertz > 0.0 { setup.high_pass_hertz } else { DC_HERTZ };
     let order: &[f64] = if setup.steep { &FOURTH_ORDER } else { &SECOND_ORDER };

@@ -15,6 +15,9 @@ pub struct Biquad {
     pub a: [f64; 2],
 }
 
+/// What lies below is a direct current, and nobody hears it.
+pub const DC_HERTZ: f64 = 5.0;
+
 /// Changes nothing.
 pub const THROUGH: Biquad = Biquad { b: [1.0, 0.0, 0.0], a: [0.0, 0.0] };
 
@@ -41,6 +44,32 @@ fn parts(hertz: f64, q: f64, rate: SampleRate) -> (f64, f64, f64) {
     let (sin, cos) = (std::f64::consts::TAU * hertz / f64::from(rate.hertz())).sin_cos();
     let alpha = sin / (2.0 * q);
     (cos, alpha, 1.0 + alpha)
+}
+
+/// One section of one signal. In f64, as [`Section`].
+#[derive(Clone, Debug)]
+pub struct Single {
+    biquad: Biquad,
+    state: [f64; 2],
+}
+
+impl Single {
+    pub const fn new(biquad: Biquad) -> Single {
+        Single { biquad, state: [0.0; 2] }
+    }
+
+    /// Transposed direct form II. Real-time: safe.
+    pub fn work(&mut self, x: f64) -> f64 {
+        let ([b0, b1, b2], [a1, a2], [one, two]) = (self.biquad.b, self.biquad.a, self.state);
+        let y = b0 * x + one;
+        self.state = [b1 * x - a1 * y + two, b2 * x - a2 * y];
+        y
+    }
+
+    /// Call it at frames that do not depend on how time is split. Real-time: safe.
+    pub fn flush(&mut self) {
+        self.state = self.state.map(|value| if value.abs() < TINY { 0.0 } else { value });
+    }
 }
 
 /// One section of eight inputs. In f64: at 20 Hz and 192 kHz the coefficients of f32 would be another filter's.
@@ -84,6 +113,14 @@ impl Section {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn one_signal_by_itself_is_one_of_eight_to_the_bit() {
+        let biquad = high_pass(80.0, SECOND_ORDER[0], SampleRate::standard());
+        let mut single = Single::new(biquad);
+        let alone = (0..2_000).map(|n| single.work(if n == 0 { 1.0 } else { 0.0 }));
+        assert!(alone.eq(impulse(biquad, 2_000)));
+    }
 
     fn table() -> Vec<Vec<String>> {
         let text = std::fs::read_to_string("fixtures/reference/rbj_biquads.csv").expect("table");

@@ -115,7 +115,8 @@ impl Feeder {
             None => Source::open(&plan.file, plan.channel, self.set.rate),
         };
         match source {
-            Ok(source) => {
+            Ok(mut source) => {
+                source.take_off(plan.standing);
                 let playing = Playing {
                     song,
                     plan,

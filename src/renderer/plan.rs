@@ -71,6 +71,8 @@ fn plan_stream(
     let mut source = Source::open(&file, def.channel, rate)?;
     let origin = origin(def, &song.legs, rate);
     let gain = def.level.gain();
+    let standing = source.standing()?;
+    source.take_off(standing);
     let peaks = hit_peaks(&mut source, &song.legs, origin, lane, rate)?;
     let (expected, silent) = expectations(&peaks, gain);
     let late = lateness(&mut source, &song.legs, origin, lane, rate)?;
@@ -78,10 +80,13 @@ fn plan_stream(
     if source.rate() != rate {
         parts.push(format!("is at {} Hz: resampled to {} Hz", source.rate().hertz(), rate.hertz()));
     }
+    if standing != 0.0 {
+        parts.push(format!("stands at {:+.1} % of full scale: taken off", 100.0 * standing));
+    }
     parts.extend(late_words(late, def.offset_ms));
     parts.extend(silent_words(silent, peaks.iter().flatten().flatten().count()));
     let note = (!parts.is_empty()).then(|| format!("{} {}", def.file.display(), parts.join("; ")));
-    Ok((StreamPlan { file, channel: def.channel, gain, origin, expected }, note))
+    Ok((StreamPlan { file, channel: def.channel, gain, standing, origin, expected }, note))
 }
 
 /// The file's frame that belongs to the start of the count-in.

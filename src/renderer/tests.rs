@@ -87,7 +87,7 @@ fn set(streams: Vec<Option<StreamPlan>>) -> Set {
 }
 
 fn plan(file: &Path, origin: Span) -> StreamPlan {
-    StreamPlan { file: file.to_owned(), channel: 0, gain: 0.5, origin, expected: Vec::new() }
+    StreamPlan { file: file.to_owned(), channel: 0, gain: 0.5, standing: 0.0, origin, expected: Vec::new() }
 }
 
 struct Stage {
@@ -161,6 +161,23 @@ fn a_device_frame_is_its_file_frame_across_legs() {
         assert_eq!(block.peak, peak);
     }
     stage.renderer.join();
+}
+
+#[test]
+fn a_track_that_stands_beside_nought_is_put_there_and_outside_of_it_is_silence() {
+    let folder = TempDir::new().unwrap();
+    let file = folder.path().join("track.wav");
+    let click = |n: usize| if n % 24_000 < 600 { (n as f32 * 0.3).sin() * 0.5 } else { 0.0 };
+    let track: Vec<f32> = (0..200_000).map(|n| click(n) + 0.03).collect();
+    write(&file, 48_000, &[&track]);
+    let mut source = Source::open(&file, 0, RATE).unwrap();
+    let standing = source.standing().unwrap();
+    assert!((standing - 0.03).abs() < 1e-4, "{standing}");
+    source.take_off(standing);
+    let mut all = vec![9.0; 201_000];
+    source.fill(-500, &mut all).unwrap();
+    assert!(all[..500].iter().chain(&all[200_500..]).all(|x| *x == 0.0));
+    assert!(all[500..200_500].iter().enumerate().all(|(n, x)| (x - click(n)).abs() < 1e-4));
 }
 
 #[test]

@@ -68,7 +68,8 @@ impl<'a> Track<'a> {
         plan: &StreamPlan,
         gain: f32,
     ) -> Result<Track<'a>, WavError> {
-        let source = Source::open(&plan.file, plan.channel, set.rate)?;
+        let mut source = Source::open(&plan.file, plan.channel, set.rate)?;
+        source.take_off(plan.standing);
         let pieces = pieces(&timeline.passes, plan.origin);
         let fade = set.rate.frames(FADE_SECONDS).0.max(1);
         let (gain, buffer) = ((plan.gain, gain), Vec::new());

@@ -20,6 +20,8 @@ mod convert;
 
 mod body;
 
+mod standing;
+
 mod write;
 
 pub use chunks::{Bext, Cue};
@@ -27,4 +29,5 @@ pub use error::{WavError, WavFault};
 pub use format::{Encoding, Format, Options};
 pub use read::{Audio, Reader, read, read_up_to};
 pub use resample::{Resampler, resample};
+pub use standing::standing;
 pub use write::{LiveWriter, Writer};

@@ -160,6 +160,7 @@ pub fn set(show: &Show, rate: SampleRate, sounds: &PlainIndex, streamed: &[(usiz
             file: "track.wav".into(),
             channel: 0,
             gain: 1.0,
+            standing: 0.0,
             origin: Span(0),
             expected: expected.collect(),
         });

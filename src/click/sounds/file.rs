@@ -42,7 +42,10 @@ pub(super) fn prepare(
     }
     let own = audio.rate.hertz().to_le_bytes().into_iter();
     let content = super::digest(own.chain(mono.iter().flat_map(|sample| sample.to_le_bytes())));
-    let samples = wav::resample(&mono, audio.rate, rate);
+    let mut samples = wav::resample(&mono, audio.rate, rate);
+    // A sound that has died away stands where its file stands.
+    let standing = wav::standing(samples.get(samples.len() * 3 / 4..).unwrap_or(&[]));
+    samples.iter_mut().for_each(|x| *x -= standing);
     let loudest = onset::peak(&samples);
     let silent = || SoundFault::Silent { file: file(), peak: Decibels::of(loudest) };
     if loudest < SILENT {
@@ -60,6 +63,7 @@ pub(super) fn prepare(
     if found.keep_from > 0 {
         fade_in(&mut samples, lead.min(rate.frames(FADE_IN_SECONDS).0 as usize));
     }
+    notes.extend(standing_note(path, standing));
     notes.extend(late_note(path, found.at, rate));
     notes.extend(hold_to(ceiling, &mut samples, loudest, path));
     Ok(Prepared { samples, lead, notes, content })
@@ -69,6 +73,11 @@ fn fade_in(samples: &mut [f32], frames: usize) {
     for (n, x) in samples.iter_mut().take(frames).enumerate() {
         *x *= (n + 1) as f32 / (frames + 1) as f32;
     }
+}
+
+fn standing_note(path: &Path, standing: f32) -> Option<String> {
+    let percent = 100.0 * standing;
+    (standing != 0.0).then(|| format!("{} stands at {percent:+.1} % of full scale: taken off", name(path)))
 }
 
 fn late_note(path: &Path, onset: usize, rate: SampleRate) -> Option<String> {

@@ -95,6 +95,22 @@ fn a_late_file_is_moved_and_says_so() {
 }
 
 #[test]
+fn a_file_that_stands_beside_nought_is_put_there_and_says_so() {
+    let folder = TempDir::new().unwrap();
+    let clean = struck(48_000, 0.0, 0.5, 0.0);
+    let stands: Vec<f32> = clean.iter().map(|x| x * 0.4 + 0.05).collect();
+    let bank = built(&folder, &stands, 48_000, 48_000);
+    assert_eq!(bank.notes, ["bell.wav stands at +5.0 % of full scale: taken off"]);
+    let quiet: Vec<f32> = clean.iter().map(|x| x * 0.4).collect();
+    let wanted = built(&folder, &quiet, 48_000, 48_000);
+    assert!(wanted.notes.is_empty());
+    let (sound, wanted) = (&bank.sounds[0], &wanted.sounds[0]);
+    let off = sound.samples.iter().zip(&*wanted.samples).map(|(a, b)| (a - b).abs()).fold(0.0f32, f32::max);
+    assert!(off < 1e-4 && sound.lead == wanted.lead, "{off}");
+    assert!(sound.samples.len().abs_diff(wanted.samples.len()) < 480);
+}
+
+#[test]
 fn a_loud_file_is_turned_down_to_the_ceiling_and_a_soft_one_is_left() {
     let folder = TempDir::new().unwrap();
     let loud: Vec<f32> = struck(48_000, 0.0, 0.5, 0.0).iter().map(|x| x * 2.4).collect();
@@ -170,14 +186,19 @@ fn song_counted_with(voice: &str) -> Song {
     }
 }
 
+/// Ends as loud as it began, and stands nowhere.
+fn square(level: f32, frames: usize) -> Vec<f32> {
+    (0..frames).map(|n| if n / 40 % 2 == 0 { level } else { -level }).collect()
+}
+
 #[test]
 fn all_faults_come_at_once() {
     let folder = TempDir::new().unwrap();
     let at = |name: &str| folder.path().join(name);
     write(&at("silent.wav"), 48_000, 1, &[0.0; 4_800]);
     write(&at("nan.wav"), 48_000, 1, &[0.1, f32::NAN, 0.1]);
-    write(&at("long.wav"), 48_000, 1, &vec![0.1; 48_000 * 2 + 200]);
-    write(&at("hours.wav"), 8_000, 1, &vec![0.1; 8_000 * 31]);
+    write(&at("long.wav"), 48_000, 1, &square(0.1, 48_000 * 2 + 200));
+    write(&at("hours.wav"), 8_000, 1, &square(0.1, 8_000 * 31));
     std::fs::write(at("text.wav"), "not a sound").unwrap();
     let mut show = show(folder.path());
     show.sounds =
@@ -199,7 +220,7 @@ fn more_than_sixteen_megabytes_are_a_fault() {
     let mut show = show(folder.path());
     for n in 0..12 {
         let name = format!("{n}.wav");
-        write(&folder.path().join(&name), 192_000, 1, &vec![0.01 * (n + 1) as f32; 192_000 * 19 / 10]);
+        write(&folder.path().join(&name), 192_000, 1, &square(0.01 * (n + 1) as f32, 192_000 * 19 / 10));
         show.sounds.push(def(&name));
     }
     let faults = build(&show, SampleRate::new(192_000).unwrap()).unwrap_err();

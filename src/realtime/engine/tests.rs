@@ -69,6 +69,7 @@ fn set(streamed: bool) -> Set {
         file: "track.wav".into(),
         channel: 0,
         gain: 1.0,
+        standing: 0.0,
         origin: Span(0),
         expected: vec![[0.0, 0.25].repeat(8).into(), [0.0, 0.25].repeat(8).into()],
     };
