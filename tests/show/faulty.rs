@@ -278,6 +278,11 @@ static WHOLE: &[(&str, usize, &str)] = &[
     ("[sound.bell]\nbeat = { peak = 0 }", 2, "`peak` is out of range"),
     ("[sound.bell]\nbaet = \"../sounds/bell.wav\"", 2, "`baet` is no key of a sound"),
     ("[input.room]\nkind = \"audience\"", 2, "`kind` knows no \"audience\""),
+    (
+        "[click.drums]\nplayer = \"Wren\"\n[input.talk]\nplayer = \"Wrn\"",
+        4,
+        "no click has the player \"Wrn\"",
+    ),
     ("[input.room]\nhigh_pass = 5", 2, "`high_pass` is below"),
     ("[input.room]\nhigh_pass = 5000", 2, "`high_pass` is out of range"),
     ("[input.room]\nin_song = 20", 2, "`in_song` is out of range"),

@@ -115,16 +115,16 @@ pub fn walked(report: &Report, place: &Place) -> Told {
     let mut words = String::new();
     for output in &report.outputs {
         let mut level = output.level_db.map_or(String::new(), |db| format!("pattern up to {db:.0} dBFS"));
-        match (output.verdict, output.confirmed_on) {
-            (Verdict::Right, Some(input)) => {
-                let _ = write!(level, ", answered into input {input}");
-            }
-            (Verdict::Unchecked, _) if output.rounds > 0 => level.push_str("; nobody said that it arrives"),
-            _ => {}
+        if let Some(input) = output.confirmed_on {
+            let _ = write!(level, ", word on in {input}");
         }
         row(&mut words, verdict(output.verdict), &format!("out {}", output.channel), &output.name, &level);
-        if output.verdict == Verdict::Wrong {
-            below(&mut words, "a person said: NOT WHERE IT BELONGS. Patch, mixer channel, cable?");
+        match output.verdict {
+            Verdict::Wrong => {
+                below(&mut words, "a person said: NOT WHERE IT BELONGS. Patch, mixer channel, cable?");
+            }
+            Verdict::Unchecked if output.rounds > 0 => below(&mut words, "nobody said that it arrives"),
+            _ => {}
         }
     }
     for input in &report.inputs {
@@ -161,7 +161,7 @@ pub fn walked(report: &Report, place: &Place) -> Told {
     let left = count(Verdict::Skipped) + count(Verdict::Unchecked);
     let _ = writeln!(
         words,
-        "\n{}{} {}, {} answered by mic, {:.0} s.",
+        "\n{}{}\n{}, {} answered by mic, {:.0} s.",
         if ok {
             "NO FAULT in what was checked."
         } else if checked == 0 {
