@@ -149,8 +149,8 @@ mod tests {
         let clean = line(0.0);
         let off = last.iter().zip(&clean[2 * RATE as usize - 456..]).map(|(a, b)| (a - b).abs());
         assert!(
-            off.fold(0.0, f32::max) < 0.005,
-            "a corner at 5 Hz changes the click by less than 1 % of its peak"
+            off.fold(0.0, f32::max) < 0.0075,
+            "a corner at 5 Hz changes the click by less than 1.5 % of its peak"
         );
         let mut random = fastrand::Rng::with_seed(1);
         assert_eq!(whole, passed_on(&line(0.4), || random.usize(1..=512)), "in any split");
@@ -163,7 +163,7 @@ mod tests {
         let heard = passed_on(&samples, || 256);
         assert!(heard.iter().all(|x| x.is_finite() && x.abs() <= RANGE));
         let (last, clean) = (&heard[2 * RATE as usize..], &samples[2 * RATE as usize - 456..]);
-        assert!(last.iter().zip(clean).all(|(a, b)| (a - b).abs() < 0.005));
+        assert!(last.iter().zip(clean).all(|(a, b)| (a - b).abs() < 0.0075));
     }
 
     #[test]
