@@ -17,7 +17,7 @@ HOURS = 12
 RATE = 48_000
 BAR = 2 * RATE
 SONGS = 40
-SHOW = "show = \"Saltmarsh Five\"\n[click.drums]\nevery = \"eighths\"\n[click.band]\nevery = \"beats\"\n" + "".join(
+SHOW = "show = \"Saltmarsh Five\"\n[input.room]\n[click.drums]\nevery = \"eighths\"\n[click.band]\nevery = \"beats\"\n" + "".join(
     f"[[song]]\ntitle = \"Tide {n}\"\ntempo = 120\nmetre = \"4/4\"\n"
     "[[song.section]]\nname = \"verse\"\nbars = 16\nvamp = true\n" for n in range(1, SONGS + 1))
 
@@ -56,6 +56,10 @@ def entries():
                 yield ms, None, {"event": "command", "id": n, "command": "one is now"}
             elif kind == 3:
                 yield ms, frame, {"event": "answer", "id": n - 1, "done": True}
+            elif kind == 4:
+                closes = n // 23 % 2 == 0
+                yield ms, frame, {"event": "ride", "input": 0, "from_db": 0.0 if closes else -12.0,
+                                  "to_db": -12.0 if closes else 0.0, "seconds": 0.3, "why": "song" if closes else "between"}
             else:
                 yield ms, frame, {"event": "covered", "click": 1, "name": "band", "cause": "absent"}
 

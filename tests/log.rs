@@ -26,7 +26,7 @@ fn sample(log: &Log) {
     log.say(Some(-72), Entry::Song { song: 0, title: "Low \"Tide\"".into() });
     log.say(Some(96_000), Entry::Levels { peak_db: -12.5, limiter_db: 0.0 });
     log.say(Some(96_001), Entry::Xrun { lost_frames: 128 });
-    log.say(None, Entry::End { reason: "for 20 s".into(), frames: 960_000 });
+    log.say(None, Entry::End { reason: "for 20 s".into(), frames: 960_000, device_lost: None });
 }
 
 fn written(folder: &Path) -> Vec<u8> {
@@ -87,6 +87,16 @@ fn newer_fields_and_events_are_passed_over_and_a_broken_line_is_named() {
     assert_eq!(reading.faults.len(), 1);
     assert_eq!(reading.faults[0].line, 3);
     assert!(reading.faults[0].to_string().contains("lost_frames"), "{}", reading.faults[0]);
+}
+
+#[test]
+fn a_line_that_lies_behind_a_torn_one_is_read_and_the_torn_one_is_named() {
+    let whole = r#"{"time":"t","ms":2,"event":"xrun","lost_frames":64}"#;
+    let text = format!("{}{whole}\n{whole}\n", &whole[..30]);
+    let reading = read::parse(text.as_bytes());
+    let numbers: Vec<usize> = reading.lines.iter().map(|(number, _)| *number).collect();
+    assert_eq!((numbers, reading.faults.len(), reading.torn), (vec![1, 2], 1, None));
+    assert!(reading.lines.iter().all(|(_, line)| line.entry == Entry::Xrun { lost_frames: 64 }));
 }
 
 #[test]

@@ -52,6 +52,15 @@ pub enum Entry {
         from_hit: u32,
         why: Why,
     },
+    /// The show file was read again, between songs: from here on songs are as this one has them.
+    Show {
+        /// Of the command that loads it; where that is refused, the show before it stays.
+        id: u64,
+        show: String,
+        /// SHA-256 of the show file, in hexadecimal digits.
+        digest: String,
+        text: String,
+    },
     /// Somebody asked for something.
     Command { id: u64, command: String },
     /// A command took effect on this line's frame, or could not.
@@ -127,6 +136,8 @@ pub enum Entry {
     },
     /// What is heard of the other machine, and which of the two leads; when it changes.
     Machine(PeerNow),
+    /// An interface was lost, came back, or counts what it lost.
+    Device(DeviceTold),
     /// Something worth knowing, in words.
     Note { text: String },
     /// Events that the engine could not hand over.
@@ -138,11 +149,76 @@ pub enum Entry {
     /// A result that belongs to the night: what `fogbell ready`, `latency`, `drill` or a line check says with `--json`.
     Kept { kind: super::kept::Kind, result: serde_json::Value },
     /// The run ended.
-    End { reason: String, frames: i64 },
+    End {
+        reason: String,
+        frames: i64,
+        /// Why the interface no longer played, where that ended the run.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        device_lost: Option<String>,
+    },
     /// A line of a newer version: read, never written.
     #[serde(other)]
     #[schemars(skip)]
     Unknown,
+}
+
+/// What an interface did.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum DeviceDid {
+    /// Its stream ended, or its clock stands still.
+    Lost,
+    /// The same stream goes on after it stood still.
+    RunsAgain,
+    /// It was opened again.
+    Back,
+    /// The rig's spare one plays instead.
+    SparePlays,
+    /// None can be opened; it is tried all the time.
+    CannotOpen,
+    /// It runs at another rate than the rig says.
+    OtherRate,
+    /// It has reached its end, as a scripted one does.
+    Finished,
+    /// It counts xruns.
+    Xruns,
+    /// It counts frames that nobody asked for.
+    LostFrames,
+    /// A second one is heard, with a clock of its own.
+    Heard,
+    /// A second one's clock drifts in another way than was said before.
+    Drifts,
+    /// A second one has stopped calling, or lost its place.
+    Silent,
+    /// Of a newer version.
+    #[default]
+    #[serde(other)]
+    Other,
+}
+
+/// What happened to an interface: facts, and the sentence that the screen showed.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct DeviceTold {
+    pub what: DeviceDid,
+    /// It is the second one, which has inputs alone.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub second: bool,
+    /// Its name, where one was opened.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub device: Option<String>,
+    /// As the host says it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub why: Option<String>,
+    /// How long there was none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub away_seconds: Option<f64>,
+    /// Xruns, frames or Hz.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub count: Option<u64>,
+    /// How much faster than the first one's clock it runs.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ppm: Option<f64>,
+    pub text: String,
 }
 
 /// What a run began with.

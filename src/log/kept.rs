@@ -30,6 +30,17 @@ pub enum Kind {
 }
 
 impl Kind {
+    /// As a person reads it.
+    pub const fn words(self) -> &'static str {
+        match self {
+            Kind::Ready => "Ready",
+            Kind::LineCheck => "Line check",
+            Kind::Latency => "Latency",
+            Kind::Drill => "Drill",
+            Kind::Other => "Result",
+        }
+    }
+
     /// As it stands in file names and log lines.
     pub const fn word(self) -> &'static str {
         match self {

@@ -14,7 +14,7 @@ pub mod record;
 
 pub mod write;
 
-pub use entry::{Entry, Line, SCHEMA, Start};
+pub use entry::{DeviceDid, DeviceTold, Entry, Line, SCHEMA, Start};
 pub use read::{Fault, Reading};
 pub use record::{Recorder, TakeSink};
 pub use write::{Log, Trouble, Writer, create};

@@ -86,7 +86,13 @@ pub fn each(mut input: impl BufRead, mut take: impl FnMut(usize, Told)) -> io::R
             let what = format!("a line of {length} bytes, where {MOST_LINE} are the most");
             take(number, Told::Fault(Fault { line: number, column: 1, what }));
         } else if let Some(told) = judge(&line, number, ended) {
+            let broken = !matches!(told, Told::Line(_));
             take(number, told);
+            // Two programs wrote to one file, or a full disk took the end of a line: what follows may be whole.
+            let whole = if broken { glued(&line).and_then(|rest| judge(rest, number, ended)) } else { None };
+            if let Some(whole @ Told::Line(_)) = whole {
+                take(number, whole);
+            }
         }
     }
     Ok(())
@@ -120,6 +126,16 @@ struct Head<'l> {
     ms: u64,
     #[serde(default)]
     frame: Option<i64>,
+}
+
+/// How a line begins that this program wrote.
+const BEGINS: &[u8] = b"{\"time\":\"";
+
+/// The last line of those that lie in one.
+fn glued(line: &[u8]) -> Option<&[u8]> {
+    let inside = line.get(1..)?;
+    let at = inside.windows(BEGINS.len()).rposition(|begins| begins == BEGINS)?;
+    inside.get(at..)
 }
 
 /// In two passes: a flattened struct would put every line into maps first.

@@ -315,8 +315,8 @@ impl Parts {
         for change in watchdog.look(&health) {
             self.telling.device(&change);
         }
-        if let Some(words) = health.second.as_ref().and_then(|health| second.look(health)) {
-            self.telling.second(words);
+        if let Some(told) = health.second.as_ref().and_then(|health| second.look(health)) {
+            self.telling.second(&told);
         }
         self.shared.lock().health = Some(health);
     }

@@ -151,6 +151,11 @@ impl Report {
 }
 
 impl End {
+    /// Why there is no device any more, where that is why.
+    pub fn device_lost(&self) -> Option<&str> {
+        if let End::DeviceLost(why) = self { Some(why) } else { None }
+    }
+
     pub fn words(&self) -> String {
         match self {
             End::AsAsked => "as asked".into(),

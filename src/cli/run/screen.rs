@@ -5,6 +5,7 @@ use super::night::{self, Refusal};
 use super::result::End;
 use super::session::Stage;
 use crate::device::second;
+use crate::log::Entry;
 use crate::realtime::command::{Command, When};
 use crate::realtime::event::{RunState, Source};
 use crate::renderer::Request;
@@ -176,7 +177,11 @@ impl Player<'_, '_> {
         let set = Arc::new(set);
         // The others know of it before the engine takes it.
         let _gone = self.stage.requests.send(Request::Load(Arc::clone(&set)));
-        let _gone = self.stage.to_ear.send((self.stage.commands.next_id(), Arc::clone(&set)));
+        let id = self.stage.commands.next_id();
+        let _gone = self.stage.to_ear.send((id, Arc::clone(&set)));
+        let (show, digest, text) =
+            (read.show.title.clone(), read.show.digest.clone(), read.show.text.clone());
+        self.stage.log.entry(Entry::Show { id, show, digest, text });
         let taken = self.stage.commands.send(When::Now, Command::Load(Arc::clone(&set)));
         taken.ok_or("the engine takes no commands: look at the device")?;
         let _gone = self.stage.to_desk.send((read.show.clone(), Arc::clone(&set)));

@@ -274,7 +274,8 @@ fn play(args: &Args, night: Night) -> Result<Report, Refusal> {
         offers: std::mem::take(&mut stage.offers),
     };
     log_notes.entry(Entry::Verdict { verdict: Box::new(report.verdict.clone()) });
-    log_notes.entry(Entry::End { reason: report.end.words(), frames: frames as i64 });
+    let device_lost = report.end.device_lost().map(str::to_owned);
+    log_notes.entry(Entry::End { reason: report.end.words(), frames: frames as i64, device_lost });
     drop((stage, log_notes));
     if telling.is_some_and(|telling| !telling.close()) {
         super::complain("error: the disk is too slow: the end of the log may be missing");

@@ -3,8 +3,9 @@
 use super::deck::Tale;
 use crate::click::set::Set;
 use crate::device::Negotiated;
+use crate::device::second::{Did, News};
 use crate::device::watch::Change;
-use crate::log::{self, Entry, Log, SCHEMA, Start, Trouble, Writer};
+use crate::log::{self, DeviceDid, DeviceTold, Entry, Log, SCHEMA, Start, Trouble, Writer};
 use crate::ready::{Item, State};
 use crate::realtime::command::{Command, When};
 use crate::realtime::event::Event;
@@ -162,8 +163,12 @@ impl Telling {
         match change {
             // These are told with what is done about them.
             Change::Stalled { .. } | Change::Running | Change::Lost(_) | Change::Finished => {}
-            Change::Xruns(count) => self.notes.note(&format!("the host counts {count} more xruns")),
-            Change::LostFrames(count) => self.notes.note(&format!("{count} frames nobody asked for")),
+            Change::Xruns(count) => {
+                self.counted(DeviceDid::Xruns, *count, format!("the host counts {count} more xruns"));
+            }
+            Change::LostFrames(count) => {
+                self.counted(DeviceDid::LostFrames, *count, format!("{count} frames nobody asked for"));
+            }
         }
     }
 
@@ -178,35 +183,47 @@ impl Telling {
         true
     }
 
-    /// The device went, or came back: what happened and what to do.
-    pub fn tale(&self, tale: &Tale) {
-        let text = match tale {
-            Tale::Gone(why) => {
-                format!("DEVICE LOST: {why}. The place runs on; it is opened again as soon as it is there.")
-            }
-            Tale::Again { away } => {
-                format!("DEVICE RUNS AGAIN, {:.1} s later, in the band's time.", away.as_secs_f64())
-            }
-            Tale::Back { device, spare, away } => {
-                let which = if *spare { "THE SPARE DEVICE PLAYS" } else { "DEVICE BACK" };
-                format!("{which}: {device}, after {:.1} s, in the band's time.", away.as_secs_f64())
-            }
-            Tale::CannotOpen(why) => {
-                format!("NO DEVICE: {why}. Plug it in, start its server; it is tried all the time.")
-            }
-            Tale::OtherRate(rate) => format!("THE DEVICE RUNS AT {rate} NOW: the set is made again for it."),
-            Tale::Finished => "the device has reached its end".into(),
-        };
-        self.notes.note(&text);
-        if *tale != Tale::Finished {
-            self.notes.show(text);
-        }
+    fn counted(&self, what: DeviceDid, count: u64, text: String) {
+        self.notes.entry(Entry::Device(DeviceTold {
+            what,
+            count: Some(count),
+            text,
+            ..DeviceTold::default()
+        }));
     }
 
-    /// The second interface changed its state, in words.
-    pub fn second(&self, words: String) {
-        self.notes.note(&words);
-        self.notes.show(words);
+    /// The device went, or came back: what happened and what to do.
+    pub fn tale(&self, tale: &Tale) {
+        let told = told(tale);
+        if *tale != Tale::Finished {
+            self.notes.show(told.text.clone());
+        }
+        self.device_told(told);
+    }
+
+    /// The second interface changed its state.
+    pub fn second(&self, news: &News) {
+        self.notes.show(news.words.clone());
+        self.device_told(DeviceTold {
+            what: match news.did {
+                Did::Heard => DeviceDid::Heard,
+                Did::HeardAgain => DeviceDid::RunsAgain,
+                Did::Drifts => DeviceDid::Drifts,
+                Did::Silent => DeviceDid::Silent,
+                Did::Lost => DeviceDid::Lost,
+            },
+            second: true,
+            why: news.why.clone(),
+            ppm: news.ppm,
+            text: news.words.clone(),
+            ..DeviceTold::default()
+        });
+    }
+
+    /// On the frame of the last status: where the music was.
+    fn device_told(&self, told: DeviceTold) {
+        let at = self.drain.snapshot().at;
+        self.notes.log.say((at > FramePos(0)).then_some(at.0), Entry::Device(told));
     }
 
     /// What is wrong with the log's disk, said on the screen.
@@ -224,6 +241,47 @@ impl Telling {
         let Telling { notes, writer, .. } = self;
         drop(notes);
         writer.finish(PATIENCE)
+    }
+}
+
+/// What happened to the device, as facts and in words.
+fn told(tale: &Tale) -> DeviceTold {
+    let of = |what| DeviceTold { what, ..DeviceTold::default() };
+    match tale {
+        Tale::Gone(why) => DeviceTold {
+            why: Some(why.clone()),
+            text: format!(
+                "DEVICE LOST: {why}. The place runs on; it is opened again as soon as it is there."
+            ),
+            ..of(DeviceDid::Lost)
+        },
+        Tale::Again { away } => DeviceTold {
+            away_seconds: Some(away.as_secs_f64()),
+            text: format!("DEVICE RUNS AGAIN, {:.1} s later, in the band's time.", away.as_secs_f64()),
+            ..of(DeviceDid::RunsAgain)
+        },
+        Tale::Back { device, spare, away } => {
+            let which = if *spare { "THE SPARE DEVICE PLAYS" } else { "DEVICE BACK" };
+            DeviceTold {
+                device: Some(device.clone()),
+                away_seconds: Some(away.as_secs_f64()),
+                text: format!("{which}: {device}, after {:.1} s, in the band's time.", away.as_secs_f64()),
+                ..of(if *spare { DeviceDid::SparePlays } else { DeviceDid::Back })
+            }
+        }
+        Tale::CannotOpen(why) => DeviceTold {
+            why: Some(why.clone()),
+            text: format!("NO DEVICE: {why}. Plug it in, start its server; it is tried all the time."),
+            ..of(DeviceDid::CannotOpen)
+        },
+        Tale::OtherRate(rate) => DeviceTold {
+            count: Some(u64::from(*rate)),
+            text: format!("THE DEVICE RUNS AT {rate} NOW: the set is made again for it."),
+            ..of(DeviceDid::OtherRate)
+        },
+        Tale::Finished => {
+            DeviceTold { text: "the device has reached its end".into(), ..of(DeviceDid::Finished) }
+        }
     }
 }
 

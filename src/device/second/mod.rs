@@ -11,7 +11,7 @@ mod status;
 mod telling;
 
 pub use status::{State, Status};
-pub use telling::{Watch, words};
+pub use telling::{Did, News, Watch, words};
 
 use super::{
     DeviceError, DeviceInfo, Health, HealthState, Interface, MAX_BLOCK, Negotiated, OpenSetup, Opened,

@@ -12,9 +12,29 @@ pub struct Watch {
     drift_ppm: Option<f64>,
 }
 
+/// What is new.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Did {
+    Heard,
+    HeardAgain,
+    Drifts,
+    Silent,
+    Lost,
+}
+
+/// What is new, and in words.
+#[derive(Clone, Debug, PartialEq)]
+pub struct News {
+    pub did: Did,
+    /// Of its clock against ours, where it is followed.
+    pub ppm: Option<f64>,
+    pub why: Option<String>,
+    pub words: String,
+}
+
 impl Watch {
-    /// A sentence when something changed.
-    pub fn look(&mut self, health: &SecondHealth) -> Option<String> {
+    /// Something when something changed.
+    pub fn look(&mut self, health: &SecondHealth) -> Option<News> {
         let was = self.said;
         self.said = match health.state {
             // On the way from one to the other nothing is to be said.
@@ -24,33 +44,36 @@ impl Watch {
         match (was, health.state) {
             (_, State::Following) => self.follows(was, health.drift_ppm),
             (Some(before), now) if before == now => None,
-            (_, State::Lost) => Some(format!(
-                "SECOND INTERFACE LOST: {}. Its inputs are silent, the click goes on.",
-                health.why.as_deref().unwrap_or("it is gone").lines().next().unwrap_or_default()
-            )),
-            (Some(_), State::Silent) => Some(
-                "SECOND INTERFACE SILENT: it has stopped calling, or lost its place. The click goes on."
-                    .into(),
-            ),
+            (_, State::Lost) => {
+                let why = health.why.as_deref().unwrap_or("it is gone").lines().next().unwrap_or_default();
+                let words =
+                    format!("SECOND INTERFACE LOST: {why}. Its inputs are silent, the click goes on.");
+                Some(News { did: Did::Lost, ppm: None, why: Some(why.into()), words })
+            }
+            (Some(_), State::Silent) => {
+                let words =
+                    "SECOND INTERFACE SILENT: it has stopped calling, or lost its place. The click goes on.";
+                Some(News { did: Did::Silent, ppm: None, why: None, words: words.into() })
+            }
             _ => None,
         }
     }
 
-    fn follows(&mut self, was: Option<State>, ppm: f64) -> Option<String> {
+    fn follows(&mut self, was: Option<State>, ppm: f64) -> Option<News> {
         let again = was.is_some_and(|state| state != State::Following);
         let other = self.drift_ppm.is_none_or(|said| (said - ppm).abs() > OTHER_PPM);
         if !again && !other {
             return None;
         }
         self.drift_ppm = Some(ppm);
-        Some(format!(
-            "SECOND INTERFACE {}: its clock runs {ppm:+.1} ppm against ours, and is followed.",
-            match (was, again) {
-                (None, _) => "HEARD",
-                (_, true) => "HEARD AGAIN",
-                _ => "DRIFTS",
-            }
-        ))
+        let (did, word) = match (was, again) {
+            (None, _) => (Did::Heard, "HEARD"),
+            (_, true) => (Did::HeardAgain, "HEARD AGAIN"),
+            _ => (Did::Drifts, "DRIFTS"),
+        };
+        let words =
+            format!("SECOND INTERFACE {word}: its clock runs {ppm:+.1} ppm against ours, and is followed.");
+        Some(News { did, ppm: Some(ppm), why: None, words })
     }
 }
 
@@ -77,7 +100,7 @@ mod tests {
     #[test]
     fn each_change_is_said_once_and_settling_is_not_news() {
         let mut watch = Watch::default();
-        let mut say = |state, ppm| watch.look(&health(state, ppm));
+        let mut say = |state, ppm| watch.look(&health(state, ppm)).map(|news| news.words);
         assert_eq!(say(State::Waiting, 0.0), None);
         assert_eq!(say(State::Settling, 80.0), None);
         assert!(say(State::Following, 23.4).unwrap().contains("+23.4 ppm against ours"));
@@ -94,7 +117,8 @@ mod tests {
 
     #[test]
     fn one_that_never_came_is_lost_at_once() {
-        assert!(Watch::default().look(&health(State::Lost, 0.0)).unwrap().contains("LOST"));
+        let news = Watch::default().look(&health(State::Lost, 0.0)).unwrap();
+        assert_eq!((news.did, news.why.as_deref()), (Did::Lost, Some("it was pulled")));
         assert_eq!(words(&health(State::Following, -12.34)), "second -12.3 ppm");
     }
 }
