@@ -88,8 +88,17 @@ fn a_rig_is_rehearsed_as_it_is_wired() {
     std::fs::write(&rig, text).expect("a rig");
     let logs = folder.path().join("logs");
     let [rig, logs] = [&rig, &logs].map(|path| path.to_str().expect("a path"));
-    let output = fogbell(&["drill", "demo/saltmarsh.toml", "--rig", rig, "--short", "--log", logs]);
+    let page = folder.path().join("page.html");
+    let page = page.to_str().expect("a path");
+    let words = ["drill", "demo/saltmarsh.toml", "--rig", rig, "--short", "--log", logs, "--page", page];
+    let output = fogbell(&words);
     let said = String::from_utf8_lossy(&output.stdout).to_string();
+    let drawn = std::fs::read_to_string(page).expect("a page");
+    assert!(
+        drawn.contains("<dt>Drill</dt><dd>") && drawn.contains("met a limit of the wiring; none fell"),
+        "{said}"
+    );
+    assert!(drawn.contains("two clicks"), "the limit of the wiring is told");
     assert!(said.contains("TIMECODE ONLY") && !said.contains("TIMECODE AND CLICK"), "{said}");
     assert!(said.contains("two clicks") && said.contains("Blind window"), "{said}");
     let wrong = fogbell(&["drill", "demo/saltmarsh.toml", "--rig", "demo/nowhere.toml"]);

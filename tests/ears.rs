@@ -10,11 +10,14 @@ use fogbell::click::set::Set;
 use fogbell::drill::failures::{FAILURES, Stage};
 use fogbell::drill::pair::play;
 use fogbell::drill::{Bench, Mishap, Wiring};
+use fogbell::log::{Entry, Line, SCHEMA, Start};
 use fogbell::realtime::command::{Command, When};
 use fogbell::realtime::event::{RideWhy, What};
 use fogbell::realtime::setup::{EngineSetup, TimecodeSetup};
 use fogbell::realtime::wiring::{Ports, wire};
+use fogbell::report::Gather;
 use fogbell::show::{default_rig, parse_show};
+use fogbell::telemetry::Drain;
 use fogbell::timecode::FrameRate;
 use fogbell::units::{FramePos, Frames, SampleRate};
 use std::path::Path;
@@ -152,6 +155,7 @@ fn the_room_rides_by_the_times_of_the_show_file() {
         .collect();
     let at = |seconds: f64| (seconds * 48_000.0).round() as i64;
     let expected = [
+        (0, RideWhy::Load),
         (at(one - 0.6), RideWhy::Song),
         (at(one + 6.0), RideWhy::Section),
         (at(one + 10.0), RideWhy::Section),
@@ -160,6 +164,90 @@ fn the_room_rides_by_the_times_of_the_show_file() {
         (at(24.02 + 6.0), RideWhy::Between),
     ];
     assert_eq!(rides, expected, "a small event a ride, and no more");
+}
+
+/// As the run's desk writes them.
+fn log_of(bench: &Stepped, set: &Arc<Set>, text: &str) -> String {
+    let mut drain = Drain::new(Arc::clone(set), vec!["drums".into()]);
+    let start = Start { schema: SCHEMA, text: text.into(), rate: 48_000, block: 64, ..Start::default() };
+    let mut lines = vec![(0, Entry::Start(Box::new(start)))];
+    for event in &bench.events {
+        drain.take(event, "21:00:00", &mut |frame, entry| lines.push((frame.0, entry)));
+    }
+    lines.push((
+        40 * SECOND,
+        Entry::End { reason: "as asked".into(), frames: 40 * SECOND, device_lost: None },
+    ));
+    let line = |(frame, entry): (i64, Entry)| {
+        // A line of a later frame is written before that frame is heard.
+        let ms = (frame / 48).max(0) as u64;
+        let time = format!("2026-11-25T21:00:{:02}.{:03}+01:00", ms / 1000 % 60, ms % 1000);
+        serde_json::to_string(&Line { time, ms, frame: Some(frame), entry }).unwrap() + "\n"
+    };
+    lines.into_iter().map(line).collect()
+}
+
+/// The line that the report draws, the level that was heard, and the times that stand in the show file, three witnesses
+/// that share no code: the first from the log, the second from the sound, the third counted by hand above.
+#[test]
+fn the_ride_that_the_report_draws_is_the_one_that_was_heard() {
+    let (setup, set) = night(RIDING);
+    let mut bench = Stepped::new(&setup, Arc::clone(&set));
+    bench.send(When::Frame(FramePos(4 * SECOND)), Command::Start);
+    bench.send(When::Frame(FramePos(24 * SECOND)), Command::Start);
+    let heard = run(&mut bench, 40 * SECOND, &mut || 64, &mut |_, frame| tone(0.1, frame));
+    let mut gather = Gather::default();
+    gather.file("night.jsonl", log_of(&bench, &set, RIDING).as_bytes());
+    let report = serde_json::json!(gather.nights());
+    let room = &report["nights"][0]["runs"][0]["room"];
+    assert_eq!(room["inputs"].as_array().map(Vec::len), Some(1), "{room:#}");
+    let ridden = &room["inputs"][0];
+    assert_eq!(ridden["name"], "room");
+    let line: Vec<(f64, f64)> = ridden["line"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|point| (point["seconds"].as_f64().unwrap(), point["db"].as_f64().unwrap()))
+        .collect();
+    let drawn = |seconds: f64| {
+        let after = line.iter().position(|point| point.0 > seconds).unwrap_or(line.len() - 1).max(1);
+        let ((a, from), (b, to)) = (line[after - 1], line[after]);
+        from + (to - from) * ((seconds - a) / (b - a).max(1e-9)).clamp(0.0, 1.0)
+    };
+    for ms in (1_000..39_000).step_by(23) {
+        let (seconds, from) = (f64::from(ms) / 1000.0, ms as i64 * 48);
+        let sound = db(peak(&heard[1], from) / 0.1);
+        let near = (drawn(seconds) - f64::from(sound)).abs();
+        assert!(near < 0.4, "at {seconds} s: drawn {:.2} dB, heard {sound:.2} dB", drawn(seconds));
+    }
+    // [ride] close = 0.6: closed on count one, 20 ms after second 4, and on the called one of second 24; after = 0.5 and
+    // open = 1.5: half a second after the last hit, which is the beat half a second before the end of the last bar.
+    let moves: Vec<(f64, f64, &str)> = ridden["moves"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|one| {
+            let number = |key: &str| one[key].as_f64().unwrap();
+            (number("seconds"), number("over_seconds"), one["why"].as_str().unwrap())
+        })
+        .collect();
+    let one = 4.02;
+    let by_the_file = [
+        (0.0, 1.5, "load"),
+        (one - 0.6, 0.6, "song"),
+        (one + 6.0, 1.5, "section"),
+        (one + 10.0, 0.6, "section"),
+        (one + 13.5 + 0.5, 1.5, "between"),
+        (24.02 - 0.6, 0.6, "song"),
+        (24.02 + 5.5 + 0.5, 1.5, "between"),
+    ];
+    assert_eq!(moves.len(), by_the_file.len(), "{moves:?}");
+    for (found, wanted) in moves.iter().zip(by_the_file) {
+        let near = (found.0 - wanted.0).abs() < 0.002 && (found.1 - wanted.1).abs() < 0.001;
+        assert!(near && found.2 == wanted.2, "{found:?} is not {wanted:?}");
+    }
+    assert_eq!((&room["close_seconds"], &room["open_seconds"]), (&0.6.into(), &1.5.into()));
+    assert_eq!((&ridden["in_time"], &ridden["not_in_time"]), (&1.into(), &serde_json::json!([])));
 }
 
 /// A foot on the start key gives no warning: the room is closed on count one all the same.

@@ -191,9 +191,14 @@ fn lost_frames_cost_a_shot_and_not_the_answer() {
 #[test]
 fn evidence_is_kept_whole_can_be_judged_again_and_is_not_written_over() {
     let folder = stage(&cable(640.75, 0.5, "]\nnoises = [{ input = 2, level = -70, seed = 3 }]\n"));
-    let words = [&QUICK[..], &DRUMS, &["--save", "kept"]].concat();
+    let words = [&QUICK[..], &DRUMS, &["--save", "kept", "--page", "how late.html"]].concat();
     let (found, code) = json(folder.path(), &words);
     assert_eq!(code, 0, "{found:#}");
+    let page = std::fs::read_to_string(folder.path().join("how late.html")).expect("a page");
+    assert!(page.contains("<dt>Latency</dt><dd>The round trip is 640.75 frames (13.35 ms).</dd>"), "{page}");
+    assert!(page.contains("own voice in ears") && !page.contains("<script"), "{page}");
+    let (taken, code) = json(folder.path(), &[&QUICK[..], &DRUMS, &["--page", "how late.html"]].concat());
+    assert!(code == 2 && taken["words"].as_str().unwrap().contains("is there already"), "{taken:#}");
     let kept = folder.path().join("kept");
     let result: Value = serde_json::from_slice(&std::fs::read(kept.join("result.json")).unwrap()).unwrap();
     assert_eq!(result["round_trip_frames"], found["round_trip_frames"]);

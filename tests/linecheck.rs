@@ -621,7 +621,7 @@ fn stage(world: &str) -> tempfile::TempDir {
 fn the_command_answers_with_a_table_an_object_an_exit_and_keeps_it_with_the_night() {
     let world = "inputs = 2\noutputs = 2\nhums = [{ input = 1, level = -45 }]\nnoises = [{ input = 1, level = -70 }]\n";
     let folder = stage(world);
-    let words = ["show.toml", "--rig", "rig.toml"];
+    let words = ["show.toml", "--rig", "rig.toml", "--page", "page.html"];
     let (found, said, code) = linecheck(folder.path(), &words, "yes\nyes\nno\n");
     assert_eq!((code, &found["ok"], &found["keys"]), (1, &false.into(), &3.into()), "{found:#}\n{said}");
     let verdict = |list: &str, name: &str| {
@@ -641,6 +641,14 @@ fn the_command_answers_with_a_table_an_object_an_exit_and_keeps_it_with_the_nigh
     assert_eq!((&found["rig"], &found["device"]["host"]), (&"borrowed box".into(), &"virtual".into()));
     let kept = std::fs::read_to_string(folder.path().join(found["log"].as_str().unwrap())).unwrap();
     assert!(kept.contains("\"kind\":\"line-check\""), "{kept}");
+    let page = std::fs::read_to_string(folder.path().join("page.html")).unwrap();
+    for part in [
+        "NOT RIGHT: 3 faults in 3 lines.",
+        "Output 1 (band): not where it belongs, a person said",
+        "hum: 50.0 Hz",
+    ] {
+        assert!(page.contains(part), "{part} is not in {page}");
+    }
     for wrong in [
         &["--rig", "none.toml"][..],
         &["--rig", "rig.toml", "--only", "horn"],

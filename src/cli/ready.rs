@@ -29,6 +29,9 @@ pub struct Args {
     /// Folder in which the result is kept with the night (default: `logs` beside the rig; without a rig it is not kept)
     #[arg(long, value_name = "DIR")]
     log: Option<PathBuf>,
+    /// Write the result as a page, too: the one that `fogbell report` makes of a night
+    #[arg(long, value_name = "FILE.html")]
+    page: Option<PathBuf>,
     /// Print one JSON object
     #[arg(long)]
     json: bool,
@@ -44,12 +47,21 @@ pub fn run(args: &Args) -> Outcome {
         Ok(rig) => rig,
         Err(refusal) => return refuse(&refusal, args.json),
     };
+    if let Err(what) = super::report::page_may_be(args.page.as_deref()) {
+        let faults = json!([{ "what": what }]);
+        return refuse(&Refusal { text: format!("error: {what}\n"), faults }, args.json);
+    }
     let items = ready::list(&setup(args, rig.as_ref()));
     let fit = ready::fit(&items);
     let mut result = json!({ "command": "ready", "ok": fit, "items": items });
     let folder = args.log.clone().or_else(|| args.rig.as_deref().map(kept::beside));
     let kept = folder.map(|folder| kept::keep_now(&folder, kept::Kind::Ready, &result));
+    let page = args.page.as_ref().map(|page| super::report::page_of(page, kept::Kind::Ready, &result));
+    if let Some(Err(why)) = &page {
+        eprintln!("error: {why}");
+    }
     if args.json {
+        result["page"] = json!(args.page.as_ref().filter(|_| matches!(page, Some(Ok(_)))));
         result["kept"] = json!(kept.and_then(|(path, _)| path));
         println!("{result}");
     } else {
@@ -59,6 +71,9 @@ pub fn run(args: &Args) -> Outcome {
             if fit { "Nothing needs mending before doors." } else { "Mend what says MEND before doors." }
         );
         if let Some((_, words)) = kept {
+            println!("{words}");
+        }
+        if let Some(Ok(words)) = page {
             println!("{words}");
         }
     }

@@ -1,10 +1,11 @@
 //! `fogbell report`: what happened, read afterwards.
 
 use super::Outcome;
-use crate::log::kept::ENDS;
+use crate::log::kept::{ENDS, Kind};
 use crate::log::read::is_log;
+use crate::report::kept::Kept;
 use crate::report::{Gather, Nights, page, text};
-use serde_json::json;
+use serde_json::{Value, json};
 use std::fs::File;
 use std::io::{self, BufReader, Write};
 use std::path::{Path, PathBuf};
@@ -66,7 +67,7 @@ pub fn run(args: &Args) -> Outcome {
 fn tell(nights: &Nights, path: &Path) {
     let mut out = String::new();
     if let Some(night) = nights.nights.last() {
-        for (name, line) in night.summary.lines() {
+        for (name, line) in night.first() {
             out.push_str(&format!("{name:<11} {line}\n"));
         }
     }
@@ -191,6 +192,35 @@ fn write(out: Option<&Path>, files: &[PathBuf], page: &str) -> Result<PathBuf, S
         }
     }
     Err(format!("a thousand pages of {stem} lie there already"))
+}
+
+/// Before anything is measured: can a page be written there?
+///
+/// Errors: the name is taken, or its folder is not there; a sentence with its mend.
+pub fn page_may_be(path: Option<&Path>) -> Result<(), String> {
+    let Some(path) = path else { return Ok(()) };
+    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    if path.exists() {
+        return Err(format!(
+            "{} is there already\n  to mend it: give --page a name that is not there yet",
+            path.display()
+        ));
+    }
+    if !folder.is_dir() {
+        return Err(format!("{} is no folder\n  to mend it: make it first", folder.display()));
+    }
+    Ok(())
+}
+
+/// Writes one result as the page that `fogbell report` makes of a night; in words where it lies, or why it does not.
+pub fn page_of(path: &Path, kind: Kind, result: &Value) -> Result<String, String> {
+    let time = jiff::ZonedDateTime::now().strftime("%Y-%m-%dT%H:%M:%S%.3f%:z").to_string();
+    let kept = Kept::of(&path.display().to_string(), kind, &time, result.clone());
+    let page = page::page(&Nights::of(Vec::new(), vec![kept], Vec::new()));
+    let written = File::options().write(true).create_new(true).open(path);
+    let written = written.and_then(|mut file| file.write_all(page.as_bytes()));
+    written.map_err(|why| format!("no page: {}: {why}", path.display()))?;
+    Ok(format!("Page: {}", path.display()))
 }
 
 fn complain(text: &str) {

@@ -10,7 +10,7 @@ use super::measure::{self, Still};
 use crate::latency::spectrum::{Bin, SEARCH, Transform, weigh};
 use crate::latency::suspects::median;
 use crate::units::{Decibels, FramePos, Frames, SampleRate};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 const STILL_SECONDS: f64 = 1.2;
 /// The longest way from an output to an input, in seconds.
@@ -39,7 +39,7 @@ pub struct Arrival {
 }
 
 /// What is wrong with one output's way.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case", tag = "fault")]
 pub enum Wrong {
     /// It arrives nowhere.

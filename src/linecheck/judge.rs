@@ -4,7 +4,7 @@
 
 use super::hum::Hum;
 use super::measure::{Still, Struck};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// A standing voltage over this is a fault (−50 dBFS).
 pub const MOST_DC: f64 = 0.003;
@@ -22,7 +22,7 @@ pub const LINE_DB: f64 = -50.0;
 pub const CHARGER_DB: f64 = 6.0;
 
 /// What is wrong with an input.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case", tag = "fault")]
 pub enum Fault {
     /// Nothing at all, not even noise.
@@ -173,7 +173,7 @@ pub fn still_faults(still: &Still) -> Vec<Fault> {
 }
 
 /// What pulling the charger changed on one input.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Charger {
     /// No hum worth a word either way.

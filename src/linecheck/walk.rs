@@ -1,7 +1,7 @@
 //! The walk from step to step: which one, since when, what was answered. Pure: time is an argument.
 
 use crate::units::{FramePos, Frames};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// What a person says with a key or a foot.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -45,7 +45,7 @@ pub enum Kind {
     Charger,
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Verdict {
     Unchecked,

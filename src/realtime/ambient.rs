@@ -256,7 +256,7 @@ mod tests {
 
     fn inputs(setups: &[InputSetup], ceiling: f32) -> Inputs {
         let mut inputs = Inputs::new(setups, SampleRate::standard(), ceiling);
-        inputs.rider.load(FramePos(0), 0);
+        inputs.rider.load(FramePos(0), 0, &mut |_, _| ());
         inputs
     }
 
@@ -328,7 +328,7 @@ mod tests {
             (0..11).map(|_| (0..2000).map(|_| (random.f32() - 0.5) * 3.0).collect()).collect();
         let play = |setups: &[InputSetup], sizes: &mut dyn FnMut() -> usize| {
             let mut inputs = Inputs::new(setups, SampleRate::standard(), 0.5);
-            inputs.rider.load(FramePos(100), 300);
+            inputs.rider.load(FramePos(100), 300, &mut |_, _| ());
             let (mut all, mut done) = (vec![vec![]; setups.len()], 0);
             while done < 2000 {
                 let size = sizes().min(2000 - done);

@@ -141,6 +141,8 @@ pub enum Why {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum RideWhy {
+    /// The show is loaded: up to the level between songs.
+    Load,
     /// A song begins.
     Song,
     /// A section has a level of its own, or the next one has none.
@@ -152,6 +154,9 @@ pub enum RideWhy {
     Released,
     Killed,
     BackFromKill,
+    /// Of a newer version.
+    #[serde(other)]
+    Other,
 }
 
 /// How the room and the talkbacks stand.

@@ -90,9 +90,13 @@ impl Rider {
     }
 
     /// When the engine starts: the level between songs.
-    pub fn load(&mut self, at: FramePos, frames: u32) {
-        for riding in &mut self.inputs {
-            riding.level.go(riding.setup.trim * riding.setup.between, at, frames);
+    pub fn load(&mut self, at: FramePos, frames: u32, told: Told) {
+        for (index, riding) in self.inputs.iter_mut().enumerate() {
+            let to = riding.setup.trim * riding.setup.between;
+            riding.level.go(to, at, frames);
+            if riding.setup.talks.is_none() {
+                told(at, What::Ride { input: index as u8, from: 0.0, to, frames, why: RideWhy::Load });
+            }
         }
     }
 
@@ -267,7 +271,7 @@ mod tests {
     fn rider() -> Rider {
         let talkback = InputSetup { talks: Some(Talks::ByKey), in_song: 1.0, ..InputSetup::default() };
         let mut rider = Rider::new(&[InputSetup::default(), talkback], SampleRate::standard());
-        rider.load(FramePos(0), 0);
+        rider.load(FramePos(0), 0, &mut |_, _| ());
         rider
     }
 

@@ -1,7 +1,8 @@
 //! Several nights side by side: what is getting worse?
 
 use super::night::Night;
-use super::run::Kind;
+use super::run::{External, Kind, What};
+use crate::log::entry::DeviceDid;
 use crate::log::kept;
 use serde::Serialize;
 
@@ -48,12 +49,13 @@ impl Row {
 /// What is compared: more is worse in all of them. `large`: a change that is one.
 type Figure = (&'static str, &'static str, usize, f64, fn(&Night) -> Option<f64>);
 
-const FIGURES: [Figure; 10] = [
+const FIGURES: [Figure; 14] = [
     ("hits not as planned", "", 0, 0.5, not_as_planned),
     ("largest distance from its place", "ms", 3, 0.05, worst_ms),
-    ("switches to the fallback", "", 0, 0.5, |night| Some(night.count(Kind::Switch) as f64)),
-    ("hits that the fallback took over", "", 0, 0.5, |night| Some(night.count(Kind::Covered) as f64)),
-    ("times the computer was late", "", 0, 0.5, |night| Some(night.count(Kind::Xrun) as f64)),
+    ("switches to the fallback", "", 0, 0.5, |night| counted(night, Kind::Switch)),
+    ("hits that the fallback took over", "", 0, 0.5, |night| counted(night, Kind::Covered)),
+    ("times the computer was late", "", 0, 0.5, |night| counted(night, Kind::Xrun)),
+    ("times an interface was lost", "", 0, 0.5, lost),
     ("callback, median", "%", 2, 1.0, |night| load(night, |load| load.median_percent)),
     ("callback, one in a hundred", "%", 1, 5.0, |night| load(night, |load| load.p99_percent)),
     ("callback, the longest", "%", 1, 20.0, |night| load(night, |load| load.largest_percent)),
@@ -66,7 +68,32 @@ const FIGURES: [Figure; 10] = [
             .reduce(f64::max)
     }),
     ("round trip", "frames", 2, 0.5, round_trip),
+    ("spread of the click from outside", "ms", 2, 0.5, |night| external(night, |one| one.spread_ms)),
+    ("clock of the click from outside, off by", "ppm", 0, 20.0, |night| {
+        external(night, |one| one.drift_ppm.abs())
+    }),
+    ("in the loudest ears, on average", "dBA", 0, 2.0, dba),
 ];
+
+/// A night of which results alone are kept counts nothing.
+fn counted(night: &Night, kind: Kind) -> Option<f64> {
+    (!night.runs.is_empty()).then(|| night.count(kind) as f64)
+}
+
+fn lost(night: &Night) -> Option<f64> {
+    let lost = |what: &What| matches!(what, What::Device(told) if told.what == DeviceDid::Lost);
+    let all = night.runs.iter().flat_map(|run| &run.events).filter(|event| lost(&event.what)).count();
+    (!night.runs.is_empty()).then_some(all as f64)
+}
+
+fn external(night: &Night, of: fn(&External) -> f64) -> Option<f64> {
+    night.runs.iter().flat_map(|run| &run.external).map(of).reduce(f64::max)
+}
+
+fn dba(night: &Night) -> Option<f64> {
+    let figures = night.runs.iter().flat_map(|run| &run.exposure);
+    figures.filter_map(|figures| figures.calibrated.as_ref()?.mean_dba).reduce(f64::max)
+}
 
 fn load(night: &Night, of: fn(&crate::telemetry::LoadSummary) -> f64) -> Option<f64> {
     night.runs.iter().filter_map(|run| run.load.as_ref()).map(of).reduce(f64::max)
@@ -101,34 +128,63 @@ pub fn rows(nights: &[Night]) -> Vec<Row> {
     rows.filter(|row| row.values.iter().any(Option::is_some)).collect()
 }
 
-/// The last night against the median of those before it: more by `large` and by a fifth is worse.
-fn trend(values: &[Option<f64>], large: f64) -> Trend {
-    let known: Vec<f64> = values.iter().copied().flatten().collect();
-    let (Some(last), [before @ .., _]) = (values.last().copied().flatten(), known.as_slice()) else {
-        return Trend::Unknown;
-    };
-    if before.is_empty() {
-        return Trend::Unknown;
-    }
-    let mut before = before.to_vec();
+/// What is usual: the median of the nights before the last; that last one is told beside it.
+fn usual(values: &[Option<f64>]) -> Option<(f64, f64)> {
+    let last = values.last().copied().flatten()?;
+    let mut before: Vec<f64> = values[..values.len() - 1].iter().copied().flatten().collect();
     before.sort_by(f64::total_cmp);
-    let usual = before[before.len() / 2];
-    let change = last - usual;
-    let enough = change.abs() >= large && change.abs() >= 0.2 * usual.abs();
-    match (enough, change > 0.0) {
-        (false, _) => Trend::Steady,
-        (true, true) => Trend::Worse,
-        (true, false) => Trend::Better,
+    Some((*before.get(before.len() / 2)?, last))
+}
+
+/// More by `large` and by a fifth is another.
+fn is_another(from: f64, to: f64, large: f64) -> bool {
+    let change = (to - from).abs();
+    change >= large && change >= 0.2 * from.abs()
+}
+
+/// Nights in a row, the last one with them, of which each was worse than the one before, and by how much in all.
+fn rising(values: &[Option<f64>]) -> (usize, f64) {
+    let known: Vec<f64> = values.iter().copied().flatten().collect();
+    let rises = known.windows(2).rev().take_while(|pair| pair[1] > pair[0]).count();
+    let first = known.len().checked_sub(rises + 1).and_then(|at| known.get(at));
+    (rises, first.copied().unwrap_or(0.0))
+}
+
+/// The last night against what is usual; a slow creep over three nights and more is worse, too.
+fn trend(values: &[Option<f64>], large: f64) -> Trend {
+    let Some((usual, last)) = usual(values) else { return Trend::Unknown };
+    let (rises, first) = rising(values);
+    match is_another(usual, last, large) {
+        true if last > usual => Trend::Worse,
+        true => Trend::Better,
+        false if rises >= 2 && is_another(first, last, large) => Trend::Worse,
+        false => Trend::Steady,
     }
 }
 
-/// In words: "callback, one in a hundred: 12.0 % → 31.0 %".
+/// In words: "callback, one in a hundred: 31.0 % on the last night, 12.0 % as a rule before (12.0 → 14.0 → 31.0)".
 pub fn worse(rows: &[Row]) -> Vec<String> {
     let worse = rows.iter().filter(|row| row.trend == Trend::Worse);
     worse
         .map(|row| {
-            let values: Vec<String> = row.values.iter().map(|value| row.shown(*value)).collect();
-            format!("{}: {}", row.name, values.join(" \u{2192} "))
+            let known: Vec<Option<f64>> = row.values.iter().copied().filter(Option::is_some).collect();
+            let (usual, last) = usual(&known).unwrap_or_default();
+            let (rises, _) = rising(&known);
+            let creep = if rises >= 2 { format!(", up {rises} nights in a row") } else { String::new() };
+            let all: Vec<String> = row
+                .values
+                .iter()
+                .map(|value| {
+                    value.map_or("-".into(), |value| format!("{value:.digits$}", digits = row.digits))
+                })
+                .collect();
+            format!(
+                "{}: {} on the last night, {} as a rule before{creep} ({})",
+                super::words::capital(row.name),
+                row.shown(Some(last)),
+                row.shown(Some(usual)),
+                all.join(" \u{2192} ")
+            )
         })
         .collect()
 }
@@ -145,5 +201,8 @@ mod tests {
         assert_eq!(of(&[12.0, 14.0, 13.0]), Trend::Steady);
         assert_eq!(of(&[12.0]), Trend::Unknown);
         assert_eq!(trend(&[Some(3.0), None], 0.5), Trend::Unknown);
+        // It creeps: no night is far from the usual one, and the last is far from the first.
+        assert_eq!(of(&[20.0, 22.0, 24.0, 26.0]), Trend::Worse);
+        assert_eq!(of(&[26.0, 22.0, 24.0, 26.0]), Trend::Steady);
     }
 }

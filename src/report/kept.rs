@@ -1,5 +1,8 @@
 //! Kept results, as tables that a person reads: what `ready`, `latency`, `drill` and the line check said.
 
+mod line_check;
+
+use super::words::count;
 use crate::log::kept::Kind;
 use serde::Serialize;
 use serde_json::Value;
@@ -29,8 +32,8 @@ pub struct Shown {
     pub good: bool,
     pub head: Vec<&'static str>,
     pub rows: Vec<Vec<String>>,
-    /// What asks to be mended: what, and how.
-    pub mends: Vec<(String, String)>,
+    /// What asks to be mended: how soon (the lower, the sooner), what, and how.
+    pub mends: Vec<(u8, String, String)>,
 }
 
 impl Kept {
@@ -39,7 +42,7 @@ impl Kept {
             Kind::Ready => ready(&result),
             Kind::Latency => latency(&result),
             Kind::Drill => drill(&result),
-            Kind::LineCheck => plain("Line check", &result),
+            Kind::LineCheck => line_check::shown(&result),
             Kind::Other => plain("A result of a newer version", &result),
         };
         Kept { file: file.into(), kind, time: time.into(), result, shown }
@@ -85,16 +88,21 @@ fn ready(result: &Value) -> Shown {
         .iter()
         .take(MOST_ROWS)
         .map(|item| vec![word(item).into(), text(item, "name"), text(item, "finding"), text(item, "mend")]);
-    let alarms = items.iter().filter(|item| item["state"] == "alarm");
+    let mends = items.iter().filter_map(|item| {
+        let rank = match item["state"].as_str() {
+            Some("alarm") => 45,
+            Some("warn") => 56,
+            _ => return None,
+        };
+        Some((rank, format!("{}: {}", text(item, "name"), text(item, "finding")), text(item, "mend")))
+    });
     Shown {
         title: "Was the computer fit?",
         sentence,
         good: of("alarm") == 0,
         head: vec!["", "what", "found", "to mend it"],
         rows: rows.collect(),
-        mends: alarms
-            .map(|item| (format!("{}: {}", text(item, "name"), text(item, "finding")), text(item, "mend")))
-            .collect(),
+        mends: mends.take(MOST_ROWS).collect(),
     }
 }
 
@@ -102,10 +110,11 @@ fn latency(result: &Value) -> Shown {
     let title = "How late is what comes back?";
     if result["outcome"] == "refused" {
         let (words, mend) = (text(result, "words"), text(result, "mend"));
+        let mend = if mend.is_empty() { "measure again; see what it says there".into() } else { mend };
         return Shown {
             title,
-            sentence: format!("Not measured: {words}."),
-            mends: vec![(format!("the round trip was not measured: {words}"), mend)],
+            sentence: format!("Not measured: {}.", words.trim_end_matches('.')),
+            mends: vec![(48, format!("the round trip was not measured: {words}"), mend)],
             ..Shown::default()
         };
     }
@@ -120,60 +129,125 @@ fn latency(result: &Value) -> Shown {
         (None, Some(frames)) => format!("The second input is {frames:+.2} frames against the first."),
         _ => "No figure was kept.".into(),
     };
+    let rate = result.get("rate").and_then(Value::as_f64).filter(|rate| *rate > 0.0);
+    let total = result["budget"].get("total_frames").and_then(Value::as_f64).zip(rate);
+    let total = total.map_or(String::new(), |(frames, rate)| format!("{:.1}", frames * 1000.0 / rate));
     let facts = [
         ("surely, 95 %", number(result, "interval_95_frames", 4), "frames either way"),
         ("spread", number(result, "spread_frames", 3), "frames"),
         ("over the noise", number(result, "snr_db", 0), "dB"),
         ("shots", text(result, "shots"), ""),
         ("polarity", text(result, "polarity"), ""),
+        ("from a microphone to an ear", total, "ms"),
         ("on", text(result, "device"), ""),
         ("rate", text(result, "rate"), "Hz"),
         ("block", text(result, "block"), "frames"),
         ("xruns", text(result, "xruns"), ""),
     ];
     let rows = facts.iter().filter(|(_, value, _)| !value.is_empty());
-    Shown {
-        title,
-        sentence,
-        good: true,
-        head: vec!["what", "figure"],
-        rows: rows.map(|(name, value, unit)| vec![(*name).into(), format!("{value} {unit}")]).collect(),
-        mends: Vec::new(),
+    let mut rows: Vec<Vec<String>> =
+        rows.map(|(name, value, unit)| vec![(*name).into(), format!("{value} {unit}")]).collect();
+    rows.extend(list(result, "meaning").iter().map(|meant| vec!["it means".into(), text(meant, "sentence")]));
+    rows.extend(list(result, "blocks").iter().map(block));
+    rows.truncate(MOST_ROWS);
+    Shown { title, sentence, good: true, head: vec!["what", "figure"], rows, mends: late(result) }
+}
+
+/// One block size of several that were tried.
+fn block(row: &Value) -> Vec<String> {
+    let median = number(row, "median_frames", 2);
+    let clean = if row["clean"] == true { "ran clean" } else { "did not run clean" };
+    let refused: Vec<&str> = list(row, "refused").iter().filter_map(Value::as_str).collect();
+    let mut parts = vec![clean.to_string()];
+    if !median.is_empty() {
+        parts.push(format!("{median} frames"));
     }
+    parts.extend(refused.iter().map(|why| (*why).to_string()));
+    vec![format!("blocks of {}", text(row, "block")), parts.join(", ")]
+}
+
+/// What a good measurement shows that is to be mended all the same.
+fn late(result: &Value) -> Vec<(u8, String, String)> {
+    let mut mends = Vec::new();
+    if result["polarity"] == "inverted" {
+        let how = "another cable or input: somewhere on the way its two wires are swapped";
+        mends.push((52, "the loop turns the polarity over".into(), how.into()));
+    }
+    let xruns = result["xruns"].as_u64().unwrap_or(0);
+    if xruns > 0 {
+        let how = "larger blocks; fogbell ready says what is in the way";
+        let what = format!(
+            "while the round trip was measured the computer was late {}",
+            count(xruns, "time", "times")
+        );
+        mends.push((47, what, how.into()));
+    }
+    let in_the_way = list(result, "meaning").iter().filter(|meant| meant["verdict"] == "in_the_way");
+    let in_the_way: Vec<String> = in_the_way.map(|meant| text(meant, "sentence")).collect();
+    if let Some(first) = in_the_way.first() {
+        let how = "smaller blocks (fogbell latency --blocks 32,64,128 finds the smallest that runs clean), or monitor \
+                   past the computer";
+        mends.push((53, first.clone(), how.into()));
+    }
+    mends
 }
 
 fn drill(result: &Value) -> Shown {
     let failures = list(result, "failures");
+    let limited = |failure: &Value| failure.get("known_limit").is_some_and(Value::is_string);
     let short: Vec<&Value> = failures.iter().filter(|failure| failure["passed"] == false).collect();
-    let sentence = match short.len() {
-        0 => format!("All {} rehearsed failures held.", failures.len()),
-        bad => format!("{bad} of {} rehearsed failures FELL SHORT.", failures.len()),
+    let limits = failures.iter().filter(|failure| failure["passed"] != false && limited(failure)).count();
+    let sentence = match (short.len(), limits) {
+        (0, 0) => format!("All {} rehearsed failures held.", failures.len()),
+        (0, limits) => {
+            let held = failures.len() - limits;
+            format!("{held} rehearsed failures held, {limits} met a limit of the wiring; none fell short.")
+        }
+        (bad, _) => format!("{bad} of {} rehearsed failures FELL SHORT.", failures.len()),
     };
-    let row = |failure: &Value| {
+    let word = |failure: &Value| match (failure["passed"] == false, limited(failure)) {
+        (true, _) => "FELL SHORT",
+        (false, true) => "limit",
+        (false, false) => "held",
+    };
+    let row = |failure: &&Value| {
         let detected = number(failure, "detected_ms", 1);
         vec![
-            text(failure, "wiring"),
+            word(failure).into(),
             text(failure, "what"),
-            if failure["passed"] == true { "held".into() } else { "FELL SHORT".into() },
+            text(failure, "wiring"),
             if detected.is_empty() { "-".into() } else { format!("{detected} ms") },
             text(failure, "missed"),
             text(failure, "late"),
             text(failure, "doubled"),
             format!("{} ms", number(failure, "largest_error_ms", 3)),
+            said(failure),
         ]
     };
+    // What fell short first, then what met a limit.
+    let mut ordered: Vec<&Value> = failures.iter().collect();
+    ordered.sort_by_key(|failure| (failure["passed"] != false, !limited(failure)));
     let mend = |failure: &&Value| {
         let what = format!("rehearsed: {} ({}) fell short", text(failure, "what"), text(failure, "wiring"));
-        (what, "look at its figures below, change the wiring or the rig, and drill again".to_string())
+        let said: Vec<&str> = list(failure, "fell_short").iter().filter_map(Value::as_str).collect();
+        let said = if said.is_empty() { "look at its figures below".into() } else { said.join("; ") };
+        (19, what, format!("{said}; change the wiring or the rig, and drill again"))
     };
     Shown {
         title: "Rehearsed failures",
         sentence,
         good: short.is_empty(),
-        head: vec!["wiring", "what failed", "", "noticed", "missed", "late", "doubled", "off by"],
-        rows: failures.iter().take(MOST_ROWS).map(row).collect(),
+        head: vec!["", "what failed", "wiring", "noticed", "missed", "late", "doubled", "off by", "in words"],
+        rows: ordered.iter().take(MOST_ROWS).map(row).collect(),
         mends: short.iter().map(mend).collect(),
     }
+}
+
+/// What fell short, or which limit of the wiring showed.
+fn said(failure: &Value) -> String {
+    let short = list(failure, "fell_short").iter().filter_map(Value::as_str).map(str::to_owned);
+    let limit = failure.get("known_limit").and_then(Value::as_str).map(str::to_owned);
+    short.chain(limit).collect::<Vec<_>>().join("; ")
 }
 
 /// Any object: a row a member, nested ones as text.

@@ -3,6 +3,7 @@
 use super::night::Night;
 use super::run::{Event, Kind, Run, What};
 use super::words::count;
+use crate::log::entry::DeviceDid;
 use crate::realtime::event::{Cause, LineNow};
 use crate::telemetry::words::because;
 use serde::Serialize;
@@ -28,18 +29,20 @@ pub fn of(night: &Night) -> Vec<Mend> {
         levels(run, &mut mends);
     }
     causes(night, &mut mends);
+    dose(night, &mut mends);
     counts(night, &mut mends);
     // A later look replaces an earlier one.
     let mut seen = Vec::new();
     for kept in night.kept.iter().rev().filter(|kept| {
-        let first = !seen.contains(&kept.kind);
-        seen.push(kept.kind);
+        let look = (kept.kind, kept.result.get("mode").cloned());
+        let first = !seen.contains(&look);
+        seen.push(look);
         first
     }) {
-        mends.extend(kept.shown.mends.iter().map(|(what, how)| Mend {
+        mends.extend(kept.shown.mends.iter().map(|(rank, what, how)| Mend {
             what: what.clone(),
             how: how.clone(),
-            rank: 45,
+            rank: *rank,
         }));
     }
     mends.sort_by_key(|mend| mend.rank);
@@ -54,20 +57,38 @@ fn push(mends: &mut Vec<Mend>, rank: u8, what: String, how: &str) {
 }
 
 fn ends(run: &Run, mends: &mut Vec<Mend>) {
-    let gone = |text: &str| {
-        text.contains("device no longer plays") || text.to_lowercase().starts_with("device lost")
+    let device = |event: &Event| if let What::Device(told) = &event.what { Some(told.clone()) } else { None };
+    let lost = |second: bool| {
+        run.events.iter().find(|event| {
+            device(event).is_some_and(|told| told.what == DeviceDid::Lost && told.second == second)
+        })
     };
-    let told =
-        |event: &&Event| event.kind == Kind::Device && matches!(&event.what, What::Note(text) if gone(text));
-    let said = run.events.iter().find(told);
-    let ended = run.end.as_deref().filter(|end| gone(end));
-    if said.is_some() || ended.is_some() {
-        let place = said.and_then(|event| event.place.as_ref()).map(|place| format!(" at {}", place.words()));
+    let said = lost(false);
+    if said.is_some() || run.device_lost.is_some() {
         push(
             mends,
             10,
-            format!("the interface was lost{}", place.unwrap_or_default()),
+            format!("the interface was lost{}", said.map_or(String::new(), at)),
             "another cable, another port, no hub, the cable tied down; a second interface in the rig file",
+        );
+    }
+    if let Some(second) = lost(true) {
+        push(
+            mends,
+            32,
+            format!("the second interface was lost{}", at(second)),
+            "another cable, another port, no hub: the room's microphones hang on it",
+        );
+    }
+    let rate =
+        run.events.iter().find_map(|event| device(event).filter(|told| told.what == DeviceDid::OtherRate));
+    if let Some(told) = rate {
+        let hertz = told.count.map_or("another rate".into(), |rate| format!("{rate} Hz"));
+        push(
+            mends,
+            24,
+            format!("another program set the interface to {hertz}"),
+            "close what else uses the interface; fogbell ready names it",
         );
     }
     if run.end.is_none() && run.has_start() {
@@ -207,6 +228,23 @@ fn levels(run: &Run, mends: &mut Vec<Mend>) {
                 run.limited_seconds, -run.deepest_limiter_db
             ),
             "lower what that feed hears by as much, and turn the pack up by less",
+        );
+    }
+}
+
+/// A day's dose that was used up, by the strictest of the rules that are told.
+fn dose(night: &Night, mends: &mut Vec<Mend>) {
+    let mut by: BTreeMap<&str, f64> = BTreeMap::new();
+    for figures in night.runs.iter().flat_map(|run| &run.exposure) {
+        let percent = figures.calibrated.as_ref().map_or(0.0, |known| known.niosh_percent);
+        *by.entry(figures.feed.as_str()).or_default() += percent;
+    }
+    for (feed, percent) in by.into_iter().filter(|(_, percent)| *percent >= 100.0) {
+        push(
+            mends,
+            17,
+            format!("{feed}: {percent:.0} % of a day's noise dose (NIOSH 98-126) in one night"),
+            "turn that pack down, rest the ears tomorrow; follow local rules; see a hearing professional",
         );
     }
 }

@@ -20,6 +20,8 @@ pub mod place;
 
 pub mod plots;
 
+pub mod room;
+
 pub mod run;
 
 pub mod summary;

@@ -39,6 +39,17 @@ pub struct Nights {
 }
 
 impl Night {
+    /// What is read first: six lines; where nothing was played, what was found before doors.
+    pub fn first(&self) -> Vec<(&'static str, &str)> {
+        if !self.runs.is_empty() || self.kept.is_empty() {
+            return self.summary.lines().to_vec();
+        }
+        let kept = self.kept.iter().map(|kept| (kept.kind.words(), kept.shown.sentence.as_str()));
+        kept.filter(|(_, sentence)| !sentence.is_empty())
+            .chain([("Mend first", self.summary.mend.as_str())])
+            .collect()
+    }
+
     pub fn count(&self, kind: Kind) -> u64 {
         self.runs.iter().map(|run| run.count(kind)).sum()
     }

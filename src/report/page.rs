@@ -6,6 +6,7 @@ use super::plots::{self, NARROW, WIDE, mark_alone};
 use super::run::{Played, Run, clock};
 use super::words::{capital, count, thousands, time};
 use crate::exposure::words::{CAUTION, account};
+use crate::realtime::event::RideWhy;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 /// A reader asks for nothing else, whatever a log holds.
@@ -35,7 +36,7 @@ pub fn page(nights: &Nights) -> String {
 
 fn title(nights: &Nights) -> String {
     let last = nights.nights.last();
-    let show = last.and_then(show).unwrap_or_else(|| "Report".into());
+    let show = last.and_then(show).unwrap_or_else(|| "Before doors".into());
     match (nights.nights.len(), last) {
         (0 | 1, Some(night)) => format!("{show}, {}", night.date),
         (many, Some(night)) => format!("{show}, {many} nights to {}", night.date),
@@ -43,19 +44,35 @@ fn title(nights: &Nights) -> String {
     }
 }
 
+/// The title, its date never broken in two.
+fn heading(nights: &Nights) -> Markup {
+    let title = title(nights);
+    match title.rsplit_once(' ') {
+        Some((words, date)) => html! { (words) " " span { (date) } },
+        None => html! { (title) },
+    }
+}
+
 fn show(night: &Night) -> Option<String> {
-    night.runs.iter().map(|run| run.show.clone()).find(|show| !show.is_empty())
+    let drilled = || night.kept.iter().find_map(|kept| kept.result.get("show")?.as_str().map(str::to_owned));
+    night.runs.iter().map(|run| run.show.clone()).find(|show| !show.is_empty()).or_else(drilled)
 }
 
 fn body(nights: &Nights) -> Markup {
     html! {
         header {
-            h1 { (title(nights)) }
-            p { "Fogbell: how the night went" }
+            h1 { (heading(nights)) }
+            @let played = nights.nights.iter().any(|night| !night.runs.is_empty());
+            p { "Fogbell: " (if played { "how the night went" } else { "what was found before doors" }) }
         }
         @if let Some(last) = nights.nights.last() { (six(last)) } @else { p { "There is nothing to report." } }
         @if !nights.worse.is_empty() {
-            p.worse { b { "Getting worse. " } (nights.worse.join("; ")) }
+            div.worse {
+                b { "Getting worse" }
+                ul { @for worse in &nights.worse { li { (worse) } } }
+            }
+        } @else if !nights.compared.is_empty() {
+            p.worse { b { "Nothing is getting worse" } " from night to night." }
         }
         @for (index, night) in nights.nights.iter().rev().enumerate() { (of_night(night, index == 0)) }
         @if !nights.compared.is_empty() { (side_by_side(nights)) }
@@ -67,7 +84,7 @@ fn body(nights: &Nights) -> Markup {
 }
 
 fn six(night: &Night) -> Markup {
-    html! { dl.six { @for (name, line) in night.summary.lines() { dt { (name) } dd { (line) } } } }
+    html! { dl.six { @for (name, line) in night.first() { dt { (name) } dd { (line) } } } }
 }
 
 fn of_night(night: &Night, first: bool) -> Markup {
@@ -82,7 +99,7 @@ fn of_night(night: &Night, first: bool) -> Markup {
         }
         @for run in &night.runs { (of_run(run)) }
         @if !night.kept.is_empty() {
-            h2 { "Before doors, " (night.date) }
+            h2 { @if night.runs.is_empty() { "What was found" } @else { "Before doors, " (night.date) } }
             @for kept in &night.kept { (of_kept(kept)) }
         }
         h2 { "Hearing" }
@@ -129,6 +146,25 @@ fn of_run(run: &Run) -> Markup {
                 |width| plots::load(load, width)))
         }
         @if !run.levels.is_empty() { (levels(run)) }
+        @if !run.room.inputs.is_empty() { (room(run)) }
+    }
+}
+
+fn room(run: &Run) -> Markup {
+    html! {
+        h3 { "How the room rode" }
+        @for (alike, words) in run.room.alike().iter().zip(run.room.words()) {
+            @if let Some(ridden) = alike.first() {
+                p { (capital(&words)) }
+                (figure("Level in dB: drawn out what it was, dashed what the show file asks; grey where music plays",
+                    |width| plots::room::ride(run, ridden, width)))
+                @if ridden.moves.iter().any(|one| one.why != RideWhy::Load) {
+                    (figure("The same from near, where it moved first",
+                        |width| plots::room::moves(run, ridden, width)))
+                }
+            }
+        }
+        @if run.room.more_moves > 0 { p { (thousands(run.room.more_moves)) " more moves are not drawn." } }
     }
 }
 
@@ -173,7 +209,7 @@ fn levels(run: &Run) -> Markup {
                 }
             }
         }
-        (figure("Loudest sample in dBFS (line), and what limiters took away (black, from above)",
+        (figure("Loudest sample in dBFS (line), and what limiters took away (black, from above); grey where music plays",
             |width| plots::levels(run, width)))
     }
 }
@@ -183,7 +219,7 @@ fn songs(run: &Run) -> Markup {
     html! {
         @if !run.songs.is_empty() {
             h3 { "Songs against plan" }
-            table {
+            table.songs {
                 thead { tr { th { "begun" } th { "song" } th.n { "played" } th.n { "planned" } th.n { "difference" } th { "" } } }
                 tbody { @for song in &run.songs { (song_row(song)) } }
             }
@@ -252,7 +288,8 @@ fn of_kept(kept: &Kept) -> Markup {
         h3 { (shown.title) " " small { (clock(&kept.time)) } }
         @if !shown.sentence.is_empty() { p { b { (shown.sentence) } } }
         @if !shown.rows.is_empty() {
-            table {
+            @let shape = if shown.head.len() == 2 { "pairs" } else { "flow" };
+            table class=(shape) {
                 thead { tr { @for head in &shown.head { th { (head) } } } }
                 tbody {
                     @for row in &shown.rows {

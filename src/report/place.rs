@@ -2,6 +2,7 @@
 
 use crate::click::build::{PlainIndex, build};
 use crate::click::set::{Anchor, Grid, Leg, LegKind, Set, Stretch};
+use crate::show::model::{InputKind, RideTimes};
 use crate::show::parse_show;
 use crate::tempo::length::{count_in_seconds, song_seconds};
 use crate::units::{Exact, SampleRate, Span};
@@ -52,11 +53,31 @@ pub struct Planned {
     pub clicks: bool,
 }
 
+/// An input as the show file has it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct InputSaid {
+    pub name: String,
+    /// A microphone of the room.
+    pub ambient: bool,
+    pub trim_db: f64,
+    /// With its trim.
+    pub in_song_db: f64,
+    pub between_db: f64,
+}
+
 /// The show of one run.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub struct Places {
     set: Option<Set>,
     pub planned: Vec<Planned>,
+    pub inputs: Vec<InputSaid>,
+    pub ride: RideTimes,
+}
+
+impl Default for Places {
+    fn default() -> Places {
+        Places { set: None, planned: Vec::new(), inputs: Vec::new(), ride: RideTimes::default() }
+    }
 }
 
 impl Places {
@@ -78,7 +99,32 @@ impl Places {
             }
         });
         let planned = planned.collect();
-        Places { set: Some(build(&show, rate, &PlainIndex::default())), planned }
+        let inputs = show.inputs.iter().map(|input| InputSaid {
+            name: input.name.clone(),
+            ambient: input.kind == InputKind::Ambient,
+            trim_db: f64::from(input.trim.0),
+            in_song_db: f64::from(input.trim.0) + f64::from(input.in_song.0),
+            between_db: f64::from(input.trim.0) + f64::from(input.between.0),
+        });
+        let (inputs, ride) = (inputs.collect(), show.ride);
+        Places { set: Some(build(&show, rate, &PlainIndex::default())), planned, inputs, ride }
+    }
+
+    pub fn frames(&self, seconds: f64) -> i64 {
+        self.set.as_ref().map_or(0, |set| set.rate.frames(seconds).0)
+    }
+
+    /// The level of the room in a section that has one of its own.
+    pub fn ambient_db(&self, placing: &Placing) -> Option<f64> {
+        let (leg, _) = self.grid(placing)?;
+        leg.ambient.map(|gain| 20.0 * f64::from(gain).max(1e-10).log10())
+    }
+
+    /// The frame of the last hit of a placing that is not after `until`.
+    pub fn last_hit(&self, placing: &Placing, until: i64) -> Option<i64> {
+        let (anchor, (_, grid)) = placing.anchor.zip(self.grid(placing))?;
+        let hits = grid.hits.iter().rev().map(|hit| anchor.frame(hit.local()).0);
+        hits.into_iter().find(|frame| *frame <= until)
     }
 
     /// The song by its title, whatever its number was that night: first where the log says that it is.

@@ -7,12 +7,15 @@ use crate::telemetry::load::EDGES_PPM;
 use plotters::coord::Shift;
 use plotters::prelude::*;
 
+pub mod room;
+
 /// Widths in CSS pixels.
 pub const NARROW: u32 = 330;
 pub const WIDE: u32 = 860;
 
 const INK: RGBColor = RGBColor(17, 17, 17);
 const GREY: RGBColor = RGBColor(85, 85, 85);
+const MIDDLE: RGBColor = RGBColor(176, 176, 176);
 const PALE: RGBColor = RGBColor(224, 224, 224);
 const PAPER: RGBColor = RGBColor(255, 255, 255);
 
@@ -142,7 +145,7 @@ pub fn timeline(run: &Run, width: u32) -> String {
     let kinds: Vec<Kind> =
         Kind::ALL.into_iter().filter(|kind| *kind != Kind::Note && run.marks.contains_key(kind)).collect();
     let narrow = width == NARROW;
-    let (left, row, top) = if narrow { (4, 38, 34) } else { (200, 26, 36) };
+    let (left, row, top) = if narrow { (10, 38, 34) } else { (200, 26, 36) };
     let height = top + 20 + row * kinds.len() as i32 + 30;
     let scale = Scale { left, right: width as i32 - 12, from: 0.0, to: run.seconds.max(1.0) };
     svg(width, height as u32, |area| {
@@ -206,12 +209,15 @@ pub fn song_strip(run: &Run, song: &Played, width: u32) -> String {
     };
     svg(width, 96, |area| {
         let mut last = i32::MIN;
-        for section in &song.sections {
+        for (index, section) in song.sections.iter().enumerate() {
             let x = scale.x(section.seconds);
             line(area, (x, 4), (x, 70), &GREY)?;
-            if x >= last {
+            let wide = about(&section.name, 15);
+            // A count-in gives way to what it counts in.
+            let next = song.sections.get(index + 1).map_or(i32::MAX, |next| scale.x(next.seconds));
+            if x >= last && (section.name != "count-in" || x + 8 + wide <= next) {
                 text(area, (x + 4, 4), 15, &section.name, &INK)?;
-                last = x + 8 + about(&section.name, 15);
+                last = x + 8 + wide;
             }
         }
         line(area, (scale.left, 70), (scale.right, 70), &INK)?;
@@ -311,8 +317,9 @@ pub fn levels(run: &Run, width: u32) -> String {
     let scale = Scale { left, right: width as i32 - 12, from: 0.0, to: run.seconds.max(1.0) };
     let y = |db: f64| bottom - ((db.clamp(-60.0, 0.0) + 60.0) / 60.0 * f64::from(bottom - top)) as i32;
     svg(width, 176, |area| {
+        room::music(area, run, &scale, (top, bottom))?;
         for db in [0, -12, -24, -36, -48, -60] {
-            line(area, (left, y(f64::from(db))), (scale.right, y(f64::from(db))), &PALE)?;
+            line(area, (left, y(f64::from(db))), (scale.right, y(f64::from(db))), &MIDDLE)?;
             text_right(area, (left - 6, y(f64::from(db)) - 8), 15, &db.to_string(), &INK)?;
         }
         let peaks: Vec<(i32, i32)> =

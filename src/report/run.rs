@@ -1,11 +1,12 @@
 //! One run, gathered line by line into figures, songs and events.
 
 use super::place::{Place, Places, Placing};
+use super::room::{self, Riding, Room};
 use super::thin::{Level, Thin};
 use super::words;
 use crate::exposure::figures::Figures;
 use crate::listener::{Finding, Outcome, Verdict};
-use crate::log::entry::{Entry, Line, SCHEMA, Start};
+use crate::log::entry::{DeviceTold, Entry, Line, SCHEMA, Start};
 use crate::realtime::event::{Cause, PeerNow, RunState, Source};
 use crate::telemetry::LoadSummary;
 use crate::units::SampleRate;
@@ -81,6 +82,8 @@ pub enum What {
     Xrun { lost_frames: i64 },
     BadInput { channel: u16 },
     Machine { before: Option<PeerNow>, now: PeerNow },
+    Device(DeviceTold),
+    Reloaded(String),
     Power { battery_percent: Option<u8>, charger: Option<bool> },
     EventsLost,
     LinesLost,
@@ -145,6 +148,8 @@ pub struct Played {
     pub planned_seconds: Option<f64>,
     /// It came to its end by itself.
     pub ended: bool,
+    /// By the show file and the placings; `None` where the log does not tell them.
+    pub last_hit_seconds: Option<f64>,
     /// Faults while it played.
     pub faults: u64,
     pub sections: Vec<PlayedSection>,
@@ -182,6 +187,8 @@ pub struct Run {
     pub seconds: f64,
     /// `None`: the log ends in the middle.
     pub end: Option<String>,
+    /// Why the interface no longer played, where that ended the run.
+    pub device_lost: Option<String>,
     pub songs: Vec<Played>,
     /// Songs of the set list that were not begun.
     pub not_played: Vec<String>,
@@ -196,6 +203,8 @@ pub struct Run {
     pub deepest_limiter_db: f64,
     /// Seconds in which a limiter took more than 1 dB away.
     pub limited_seconds: u64,
+    /// How the room rode.
+    pub room: Room,
     pub verdict: Option<Verdict>,
     /// In the order of the songs; the last word on each.
     pub external: Vec<External>,
@@ -223,6 +232,9 @@ struct State {
     peer: Option<PeerNow>,
     by_hand: usize,
     last_song: Option<String>,
+    riding: Riding,
+    /// Of a show that was read again: the command that loads it, and what was there before.
+    before_reload: Option<(u64, std::sync::Arc<Places>)>,
 }
 
 /// Events that may be joined.
@@ -270,21 +282,58 @@ impl Run {
                 if self.state.song.as_ref().is_some_and(|now| now.title != title) {
                     self.song(song, title.clone(), seconds, &line.time);
                 }
-                self.place(Placing { song, title, leg, called, section, bar, anchor }, seconds);
+                let placing = Placing { song, title, leg, called, section, bar, anchor };
+                self.place(placing, seconds, line.frame);
             }
-            Entry::Run { state: RunState::Stopped, ended, .. } => self.stop(seconds, ended),
+            Entry::Run { state: RunState::Stopped, ended, .. } => {
+                self.rest(line.frame);
+                self.stop(seconds, ended);
+            }
+            Entry::Ride { input, from_db, to_db, seconds: over, why } => {
+                // Between songs a frame says more than the moment at which its line was written.
+                self.state.riding.ride((line.frame, seconds), input, (from_db, to_db), over, why);
+            }
+            Entry::Show { id, show, text, .. } => self.show_again(id, show, &text, seconds, &line.time),
             Entry::Load(load) => self.load = Some(load),
             Entry::Levels { peak_db, limiter_db } => self.level(seconds, peak_db, limiter_db),
             Entry::Verdict { verdict } => self.verdict = Some(*verdict),
-            Entry::End { reason, .. } => self.end = Some(reason),
+            Entry::End { reason, device_lost, .. } => {
+                self.device_lost = device_lost.or_else(|| words::device_lost(&reason));
+                self.end = Some(reason);
+            }
             Entry::Exposure { figures, .. } => self.exposure = figures.into_iter().take(MOST_FEEDS).collect(),
             Entry::Answer { id, done } => self.answer(id, done),
             Entry::External { name, song, hits, mean_ms, spread_ms, drift_ppm, .. } => {
                 let song = self.title(song);
                 self.external(External { song, name, hits, mean_ms, spread_ms, drift_ppm });
             }
-            entry => self.happened(entry, line.frame, seconds, &line.time),
+            entry => {
+                if let Entry::Run { state: RunState::Holding, .. } = entry {
+                    self.rest(line.frame);
+                }
+                self.happened(entry, line.frame, seconds, &line.time);
+            }
         }
+    }
+
+    /// The music rests.
+    fn rest(&mut self, frame: Option<i64>) {
+        let Some(frame) = frame else { return };
+        let state = &mut self.state;
+        state.riding.rest(frame, state.placing.last(), &state.places);
+        let last = state.placing.last().and_then(|placing| state.places.last_hit(placing, frame));
+        let (Some(song), Some(last)) = (&mut state.song, last) else { return };
+        let from = song.from_frame.map(|from| (last - from) as f64 / f64::from(self.rate.max(1)));
+        song.last_hit_seconds = from.map(|after| song.from_seconds + after);
+    }
+
+    /// From here on songs are as another show file has them: it is read again only while nothing plays.
+    fn show_again(&mut self, id: u64, show: String, text: &str, seconds: f64, time: &str) {
+        let Some(rate) = SampleRate::new(self.rate) else { return };
+        let places = std::sync::Arc::new(Places::of(text, rate));
+        self.state.before_reload = Some((id, std::mem::replace(&mut self.state.places, places)));
+        self.state.titles.clear();
+        self.add(Kind::Note, None, 1, What::Reloaded(show), seconds, time, None);
     }
 
     fn start(&mut self, start: Start) {
@@ -316,6 +365,7 @@ impl Run {
             from_seconds: seconds,
             to_seconds: seconds,
             ended: false,
+            last_hit_seconds: None,
             faults: 0,
             sections: Vec::new(),
             from_frame: None,
@@ -326,7 +376,7 @@ impl Run {
         }
     }
 
-    fn place(&mut self, placing: Placing, seconds: f64) {
+    fn place(&mut self, placing: Placing, seconds: f64, told: Option<i64>) {
         let first = placing.anchor.map(|anchor| anchor.at.nearest().0);
         let rate = self.rate();
         if let Some(song) = &mut self.state.song {
@@ -335,9 +385,15 @@ impl Run {
             {
                 song.planned_seconds = song.planned_seconds.map(|plan| plan - song.count_in_seconds);
             }
+            if let (None, Some(first), Some(told)) = (song.from_frame, first, told) {
+                // Count one comes a moment after the start that was asked for.
+                let later = first.saturating_sub(told) as f64 / rate;
+                song.from_seconds += if (0.0..2.0).contains(&later) { later } else { 0.0 };
+            }
             let from = *song.from_frame.get_or_insert(first.unwrap_or(0));
             let begins = first.map_or(seconds, |first| song.from_seconds + (first - from) as f64 / rate);
             song.to_seconds = song.to_seconds.max(seconds);
+            self.state.riding.music(&placing, &self.state.places);
             if song.sections.len() < MOST_SECTIONS {
                 let (name, bar, placing) = (placing.section.clone(), placing.bar, placing.clone());
                 song.sections.push(PlayedSection { name, seconds: begins, bar, placing });
@@ -396,6 +452,10 @@ impl Run {
     }
 
     fn answer(&mut self, id: u64, done: bool) {
+        let reload = self.state.before_reload.take_if(|(asked, _)| *asked == id);
+        if let (Some((_, before)), false) = (reload, done) {
+            self.state.places = before;
+        }
         let event = self.state.asked.remove(&id).and_then(|index| self.events.get_mut(index));
         if let Some(Event { what: What::Command { refused, .. }, .. }) = event {
             *refused = !done;
@@ -482,7 +542,11 @@ impl Run {
             Entry::Command { command, .. } => {
                 (Kind::Hand, None, 1, What::Command { command, refused: false })
             }
-            Entry::Note { text } => (words::kind_of_note(&text)?, None, 1, What::Note(text)),
+            Entry::Device(told) => (Kind::Device, None, 1, What::Device(told)),
+            Entry::Note { text } => match words::device_of_note(&text) {
+                Some(told) => (Kind::Device, None, 1, What::Device(told)),
+                None => (words::kind_of_note(&text)?, None, 1, What::Note(text)),
+            },
             _ => return None,
         })
     }
@@ -554,7 +618,22 @@ impl Run {
             .map(|song| song.title.clone())
             .filter(|title| !played.contains(&title.as_str()))
             .collect();
+        self.room = self.rode();
         self.state = State { begun: self.state.begun, ..State::default() };
+    }
+
+    fn rode(&mut self) -> Room {
+        let rate = self.rate();
+        let songs: Vec<room::Song> = self
+            .songs
+            .iter()
+            .filter_map(|song| {
+                let first = song.from_frame?;
+                let end = first.saturating_add((song.seconds() * rate) as i64);
+                Some(room::Song { title: &song.title, first, end, from_seconds: song.from_seconds })
+            })
+            .collect();
+        std::mem::take(&mut self.state.riding).finish(&self.state.places, &songs, rate, self.seconds)
     }
 
     /// A hit that did not sound as planned, told where it was due.

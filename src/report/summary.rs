@@ -5,6 +5,7 @@ use super::run::{Kind, Run, What};
 use super::words::{capital, count, list, time};
 use crate::exposure::figures::Figures;
 use crate::exposure::words::{CAUTION, together};
+use crate::listener::Outcome;
 use crate::listener::verdict::Tally;
 use crate::telemetry::words::because;
 use serde::Serialize;
@@ -48,12 +49,7 @@ pub fn of(night: &Night) -> Summary {
 
 fn played(night: &Night) -> String {
     if night.runs.is_empty() {
-        let titles: Vec<String> = night.kept.iter().map(|kept| kept.shown.sentence.clone()).collect();
-        return match titles.as_slice() {
-            [] => "Nothing.".into(),
-            [one] => format!("No song. {one}"),
-            many => format!("No song. {} results before doors.", many.len()),
-        };
+        return "No song.".into();
     }
     let songs: usize = night.runs.iter().map(|run| run.songs.len()).sum();
     let seconds: f64 = night.runs.iter().map(Run::played_seconds).sum();
@@ -118,45 +114,57 @@ fn lost(night: &Night) -> String {
     }
 }
 
+/// Who saved it, how often, in which songs.
+#[derive(Default)]
+struct Saved {
+    times: u64,
+    why: Vec<&'static str>,
+    songs: Vec<String>,
+}
+
 fn saved(night: &Night) -> String {
-    let mut by: BTreeMap<String, (u64, Vec<String>)> = BTreeMap::new();
-    for run in &night.runs {
-        for event in &run.events {
-            let who = match &event.what {
-                What::Switch { cause, .. } if event.kind == Kind::Switch => {
-                    format!("the laptop's own engine ({})", because(*cause))
-                }
-                What::Covered { cause, .. } => format!("the laptop's own engine ({})", because(*cause)),
-                What::Machine { before: Some(before), now } if now.leads && !before.leads => {
-                    "the other laptop".to_string()
-                }
-                _ => continue,
-            };
-            let (times, songs) = by.entry(who).or_default();
-            *times += event.count;
-            let song = event.place.as_ref().map(|place| place.song.clone()).filter(|song| !song.is_empty());
-            songs.extend(song.filter(|song| !songs.contains(song)).into_iter().take(4));
-        }
+    let mut by: BTreeMap<&str, Saved> = BTreeMap::new();
+    for (kind, event) in night.runs.iter().flat_map(|run| &run.events).map(|event| (event.kind, event)) {
+        let (who, why) = match &event.what {
+            What::Switch { cause, .. } if kind == Kind::Switch => {
+                ("the laptop's own engine", Some(because(*cause)))
+            }
+            What::Covered { cause, .. } => ("the laptop's own engine", Some(because(*cause))),
+            What::Machine { before: Some(before), now } if now.leads && !before.leads => {
+                ("the other laptop", None)
+            }
+            _ => continue,
+        };
+        let saved = by.entry(who).or_default();
+        saved.times += event.count;
+        saved.why.extend(why.filter(|why| !saved.why.contains(why)));
+        let song = event.place.as_ref().map(|place| place.song.clone()).filter(|song| !song.is_empty());
+        saved.songs.extend(song.filter(|song| !saved.songs.contains(song) && saved.songs.len() < 3));
     }
     if by.is_empty() {
         return "Nothing had to be saved.".into();
     }
-    let mut by: Vec<(String, (u64, Vec<String>))> = by.into_iter().collect();
-    by.sort_by_key(|(_, (times, _))| std::cmp::Reverse(*times));
-    let parts = by.iter().take(3).map(|(who, (times, songs))| {
-        let songs = if songs.is_empty() { String::new() } else { format!(", in {}", list(songs)) };
-        format!("{who}: {}{songs}", count(*times, "time", "times"))
+    let parts = by.iter().map(|(who, saved)| {
+        let songs =
+            if saved.songs.is_empty() { String::new() } else { format!(", in {}", list(&saved.songs)) };
+        // Several causes stand below, each with its remedy.
+        let why = if let [why] = saved.why[..] { format!(" ({why})") } else { String::new() };
+        format!("{who}, {}{songs}{why}", count(saved.times, "time", "times"))
     });
     format!("{}.", capital(&parts.collect::<Vec<_>>().join("; ")))
 }
 
 fn worst(night: &Night) -> String {
     let errors = night.runs.iter().filter_map(|run| {
-        let verdict = run.verdict.as_ref().filter(|verdict| verdict.all.sounded > 0)?;
-        (run.rate > 0).then(|| verdict.all.largest_error_frames * 1000.0 / f64::from(run.rate))
+        let verdict = run.verdict.as_ref().filter(|verdict| verdict.all.sounded + verdict.all.late > 0)?;
+        // A late hit counts as late and not as sounded; it is heard all the same.
+        let late = verdict.findings.iter().filter(|finding| finding.outcome == Outcome::Late);
+        let late = late.map(|finding| finding.error_frames.abs()).fold(0.0, f64::max);
+        let frames = late.max(verdict.all.largest_error_frames);
+        (run.rate > 0).then(|| frames * 1000.0 / f64::from(run.rate))
     });
     match errors.reduce(f64::max) {
-        Some(ms) => format!("{ms:.3} ms: the largest distance of a heard hit from its place."),
+        Some(ms) => format!("{ms:.3} ms off its place: the worst hit that was heard."),
         None => "Not measured: no run told where its hits were heard.".into(),
     }
 }

@@ -38,7 +38,7 @@ fn of_night(out: &mut String, night: &Night) {
         night.runs.iter().map(|run| run.show.as_str()).filter(|show| !show.is_empty()).collect();
     let show = shows.first().map_or(String::new(), |show| format!("  {show}"));
     let _ = writeln!(out, "{}{show}\n", night.date);
-    for (name, line) in night.summary.lines() {
+    for (name, line) in night.first() {
         let _ = writeln!(out, "  {name:<11} {line}");
     }
     if !night.mends.is_empty() {
@@ -136,6 +136,9 @@ fn of_run(out: &mut String, run: &Run) {
             run.deepest_limiter_db.abs()
         );
     }
+    for words in run.room.words() {
+        let _ = writeln!(out, "  Room: {words}");
+    }
 }
 
 fn side_by_side(out: &mut String, nights: &Nights) {
@@ -152,7 +155,7 @@ fn side_by_side(out: &mut String, nights: &Nights) {
     }
     let _ = match nights.worse.as_slice() {
         [] => writeln!(out, "  Nothing is getting worse.\n"),
-        worse => writeln!(out, "  Getting worse: {}\n", worse.join("; ")),
+        worse => writeln!(out, "  GETTING WORSE\n  - {}\n", worse.join("\n  - ")),
     };
     let _ = writeln!(out, "  {CAUTION}");
 }

@@ -2,6 +2,7 @@
 
 use super::run::{Event, Kind, What};
 use crate::listener::Outcome;
+use crate::log::entry::{DeviceDid, DeviceTold};
 use crate::realtime::event::{Cause, LineNow, PeerNow, Source, WitnessNow};
 use crate::telemetry::words::because;
 
@@ -49,11 +50,98 @@ pub fn capital(text: &str) -> String {
 
 /// What a note is about; `None` where what it says is told elsewhere.
 pub fn kind_of_note(text: &str) -> Option<Kind> {
-    let starts = |words: &[&str]| words.iter().any(|word| text.starts_with(word));
-    if starts(&["ready:", "audio thread:"]) {
-        return None;
+    let elsewhere = ["ready:", "audio thread:", "SHOW READ AGAIN:"];
+    (!elsewhere.iter().any(|word| text.starts_with(word))).then_some(Kind::Note)
+}
+
+/// Why there was no device any more, from the words with which older logs end.
+pub fn device_lost(reason: &str) -> Option<String> {
+    reason.strip_prefix("the device no longer plays: ").map(str::to_owned)
+}
+
+/// What happened to a device, from the words of older logs, which had no line of its own for that.
+pub fn device_of_note(text: &str) -> Option<DeviceTold> {
+    let of = |what, why: &str| {
+        let why = (!why.is_empty()).then(|| why.to_string());
+        Some(DeviceTold { what, why, text: text.into(), ..DeviceTold::default() })
+    };
+    let why = |rest: &str| rest.split(". ").next().unwrap_or(rest).trim_start_matches(": ").to_string();
+    let number = || text.split(' ').find_map(|word| word.parse::<u64>().ok());
+    let starts = |words: &str| text.strip_prefix(words);
+    if let Some(rest) = starts("DEVICE LOST") {
+        return of(DeviceDid::Lost, &why(rest));
     }
-    Some(if starts(&["DEVICE", "the device", "the host counts"]) { Kind::Device } else { Kind::Note })
+    if let Some(rest) = starts("NO DEVICE") {
+        return of(DeviceDid::CannotOpen, &why(rest));
+    }
+    let plain = [
+        ("DEVICE RUNS AGAIN", DeviceDid::RunsAgain),
+        ("DEVICE BACK", DeviceDid::Back),
+        ("THE SPARE DEVICE PLAYS", DeviceDid::SparePlays),
+        ("THE DEVICE RUNS AT", DeviceDid::OtherRate),
+        ("the device has reached its end", DeviceDid::Finished),
+    ];
+    if let Some((_, what)) = plain.iter().find(|(words, _)| text.starts_with(words)) {
+        return of(*what, "");
+    }
+    let counted =
+        |what| Some(DeviceTold { what, count: number(), text: text.into(), ..DeviceTold::default() });
+    match () {
+        () if text.starts_with("the host counts ") => counted(DeviceDid::Xruns),
+        () if text.ends_with(" frames nobody asked for") => counted(DeviceDid::LostFrames),
+        () if text.starts_with("SECOND INTERFACE ") => Some(DeviceTold {
+            what: match () {
+                () if text.contains(" LOST") => DeviceDid::Lost,
+                () if text.contains(" SILENT") => DeviceDid::Silent,
+                () if text.contains(" AGAIN") => DeviceDid::RunsAgain,
+                () if text.contains(" DRIFTS") => DeviceDid::Drifts,
+                () => DeviceDid::Heard,
+            },
+            second: true,
+            text: text.into(),
+            ..DeviceTold::default()
+        }),
+        () if text.starts_with("DEVICE") || text.starts_with("the device") => of(DeviceDid::Other, ""),
+        () => None,
+    }
+}
+
+/// What an interface did, in a sentence.
+fn device(at: &str, told: &DeviceTold) -> String {
+    let which = if told.second { "second interface" } else { "interface" };
+    let why = told.why.as_deref().map_or(String::new(), |why| format!(": {}", why.trim_end_matches('.')));
+    let away = told.away_seconds.map_or(String::new(), |away| format!(" after {away:.1} s"));
+    let name = told.device.as_deref().map_or(String::new(), |name| format!(" ({name})"));
+    let times = |one: &str, many: &str| count(told.count.unwrap_or(1), one, many);
+    match told.what {
+        DeviceDid::Lost if told.second => {
+            format!("{at}: the {which} was lost{why}; its inputs were silent, the click went on.")
+        }
+        DeviceDid::Lost => format!("{at}: the {which} was lost{why}."),
+        DeviceDid::RunsAgain | DeviceDid::Back => {
+            format!("{at}: the {which}{name} was back{away}, in the band's time.")
+        }
+        DeviceDid::SparePlays => {
+            format!("{at}: the spare interface{name} played{away}, in the band's time.")
+        }
+        DeviceDid::CannotOpen => format!("{at}: no interface could be opened{why}."),
+        DeviceDid::OtherRate => {
+            let rate = told.count.map_or("another rate".into(), |rate| format!("{} Hz", thousands(rate)));
+            format!("{at}: the {which} ran at {rate}: the set was made again for it.")
+        }
+        DeviceDid::Xruns => {
+            format!("{at}: the interface's host counted {}.", times("more xrun", "more xruns"))
+        }
+        DeviceDid::LostFrames => format!("{at}: {} went by unheard.", times("frame", "frames")),
+        DeviceDid::Silent => {
+            format!("{at}: the {which} stopped calling, or lost its place; the click went on.")
+        }
+        DeviceDid::Heard | DeviceDid::Drifts => {
+            let ppm = told.ppm.map_or(String::new(), |ppm| format!(" by {ppm:+.1} ppm"));
+            format!("{at}: the clock of the {which} runs beside ours{ppm}, and is followed.")
+        }
+        DeviceDid::Finished | DeviceDid::Other => calm(&told.text),
+    }
 }
 
 /// The sentence and the line under it.
@@ -127,6 +215,8 @@ pub fn event(event: &Event, rate: f64) -> (String, String) {
         What::Command { command, refused: true } => {
             (format!("{at}: somebody pressed: {command}; it could not be done there."), String::new())
         }
+        What::Device(told) => (device(&at, told), calm(&told.text)),
+        What::Reloaded(show) => (format!("{at}: the show file was read again: {show}."), String::new()),
         What::Note(text) => (calm(text), String::new()),
     };
     if let Some(place) = place.map(super::place::Place::detail).filter(|place| !place.is_empty()) {
@@ -136,16 +226,21 @@ pub fn event(event: &Event, rate: f64) -> (String, String) {
 }
 
 /// A screen's sentence without its capitals: "DEVICE LOST: gone" is "Device lost: gone".
-fn calm(text: &str) -> String {
+pub fn calm(text: &str) -> String {
+    let text = quiet(text);
+    // The name of a file stays as it is.
+    if text.split(' ').next().is_some_and(|first| first.contains('.')) { text } else { capital(&text) }
+}
+
+/// The same in the middle of a sentence.
+pub fn quiet(text: &str) -> String {
     let words = text.split(' ').map(|word| {
         let shouted = word.chars().filter(|letter| letter.is_alphabetic()).count() > 1
             && !word.chars().any(char::is_lowercase)
             && !word.chars().any(|letter| letter.is_ascii_digit());
         if shouted { word.to_lowercase() } else { word.to_string() }
     });
-    let text = words.collect::<Vec<_>>().join(" ");
-    // The name of a file stays as it is.
-    if text.split(' ').next().is_some_and(|first| first.contains('.')) { text } else { capital(&text) }
+    words.collect::<Vec<_>>().join(" ")
 }
 
 fn switch(at: &str, name: &str, source: Source, cause: Cause) -> String {

@@ -48,6 +48,9 @@ pub struct Args {
     /// Folder in which the result is kept with the night (default: `logs` beside the show)
     #[arg(long, value_name = "DIR")]
     log: Option<PathBuf>,
+    /// Write the result as a page, too: the one that `fogbell report` makes of a night
+    #[arg(long, value_name = "FILE.html")]
+    page: Option<PathBuf>,
     /// Print one JSON object
     #[arg(long)]
     json: bool,
@@ -119,6 +122,7 @@ impl Told {
 }
 
 fn drill(args: &Args) -> Result<bool, Refusal> {
+    super::report::page_may_be(args.page.as_deref()).map_err(|why| format!("error: {why}"))?;
     let (show, rig) = read(args)?;
     let seconds = seconds(args)?;
     let mut told = Told { json: args.json, failures: Vec::new(), verdicts: Vec::new() };
@@ -155,11 +159,18 @@ fn finish(
     });
     let folder = args.log.clone().unwrap_or_else(|| kept::beside(&args.show));
     let (path, kept) = kept::keep_now(&folder, kept::Kind::Drill, &result);
+    let page = args.page.as_ref().map(|page| super::report::page_of(page, kept::Kind::Drill, &result));
     if args.json {
         result["kept"] = json!(path);
+        result["page"] = json!(args.page.as_ref().filter(|_| matches!(page, Some(Ok(_)))));
         println!("{result}");
     } else {
         println!("\n{}\n{kept}", words::summary(&told.verdicts));
+    }
+    match page {
+        Some(Ok(words)) if !args.json => println!("{words}"),
+        Some(Err(why)) => eprintln!("error: {why}"),
+        _ => {}
     }
     told.passed()
 }

@@ -81,6 +81,9 @@ pub struct Args {
     /// Folder in which the result is kept with the night (default: `logs` beside the rig)
     #[arg(long, value_name = "DIR")]
     pub log: Option<PathBuf>,
+    /// Write the result as a page, too: the one that `fogbell report` makes of a night
+    #[arg(long, value_name = "FILE.html")]
+    pub page: Option<PathBuf>,
     /// Print one JSON object
     #[arg(long)]
     pub json: bool,
@@ -108,6 +111,9 @@ fn ceiling(text: &str) -> Result<f64, String> {
 }
 
 pub fn run(args: &Args) -> Outcome {
+    if let Err(why) = super::report::page_may_be(args.page.as_deref()) {
+        return Told::not_understood(why).print(args.json);
+    }
     let told = match &args.from {
         Some(_) if args.probe.is_none() && args.compare.is_none() => {
             Err("--from needs the probe that was played\n  to mend it: add --probe PROBE.wav".into())
@@ -119,6 +125,9 @@ pub fn run(args: &Args) -> Outcome {
     let folder = args.log.clone().or_else(|| args.rig.as_deref().map(kept::beside));
     if let Some(folder) = folder.filter(|_| told.outcome != Outcome::NotUnderstood) {
         told.keep(&folder);
+    }
+    if let Some(page) = args.page.as_ref().filter(|_| told.outcome != Outcome::NotUnderstood) {
+        told.page(page);
     }
     told.print(args.json)
 }

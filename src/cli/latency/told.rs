@@ -33,6 +33,14 @@ impl Told {
         self.words.push_str(&format!("{words}\n"));
     }
 
+    /// Writes it as the report's page.
+    pub fn page(&mut self, path: &Path) {
+        let written = crate::cli::report::page_of(path, kept::Kind::Latency, &self.json);
+        self.json["page"] = written.is_ok().then(|| path.display().to_string()).into();
+        let words = written.unwrap_or_else(|why| format!("error: {why}"));
+        self.words.push_str(&format!("{words}\n"));
+    }
+
     /// Answers go to standard output, refusals to standard error; with JSON the object alone.
     pub fn print(self, as_json: bool) -> Outcome {
         let _gone = match (as_json, self.outcome) {

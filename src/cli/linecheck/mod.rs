@@ -49,6 +49,9 @@ pub struct Args {
     /// Folder in which the result is kept with the night (default: `logs` beside the rig)
     #[arg(long, value_name = "DIR")]
     pub log: Option<PathBuf>,
+    /// Write the result as a page, too: the one that `fogbell report` makes of a night
+    #[arg(long, value_name = "FILE.html")]
+    pub page: Option<PathBuf>,
     /// Print one JSON object
     #[arg(long)]
     pub json: bool,
@@ -64,10 +67,16 @@ fn ceiling(text: &str) -> Result<f64, String> {
 }
 
 pub fn run(args: &Args) -> Outcome {
+    if let Err(why) = super::report::page_may_be(args.page.as_deref()) {
+        return Told::not_understood(why).print(args.json);
+    }
     let mut told = bench::check(args).unwrap_or_else(Told::not_understood);
     if told.outcome != Outcome::NotUnderstood {
         let folder = args.log.clone().unwrap_or_else(|| kept::beside(&args.rig));
         told.keep(&folder);
+        if let Some(page) = &args.page {
+            told.page(page);
+        }
     }
     told.print(args.json)
 }

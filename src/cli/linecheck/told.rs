@@ -74,6 +74,14 @@ impl Told {
         let _ = writeln!(self.words, "{words}");
     }
 
+    /// Writes it as the report's page.
+    pub fn page(&mut self, path: &Path) {
+        let written = crate::cli::report::page_of(path, kept::Kind::LineCheck, &self.json);
+        self.json["page"] = written.is_ok().then(|| path.display().to_string()).into();
+        let words = written.unwrap_or_else(|why| format!("error: {why}"));
+        self.words.push_str(&format!("{words}\n"));
+    }
+
     pub fn print(self, as_json: bool) -> Outcome {
         let _gone = match (as_json, self.outcome) {
             (true, _) => writeln!(std::io::stdout(), "{}", self.json),

@@ -121,7 +121,9 @@ pub fn engine(setup: &EngineSetup, set: Arc<Set>) -> (Control, Engine) {
             engine.tell_switch(click, FramePos(0), Source::External, Cause::Plan);
         }
     }
-    engine.inputs.rider.load(FramePos(0), rate.frames(ROOM_SECONDS).0 as u32);
+    let Engine { inputs, out, .. } = &mut engine;
+    let room = rate.frames(ROOM_SECONDS).0 as u32;
+    inputs.rider.load(FramePos(0), room, &mut |at, what| out.tell(at, what));
     engine.expect_clicks();
     (Control { commands: commands_in, events, retired, streams, tap }, engine)
 }
