@@ -66,18 +66,12 @@ pub struct InputSaid {
 }
 
 /// The show of one run.
-#[derive(Debug)]
+#[derive(Debug, Default)]
 pub struct Places {
     set: Option<Set>,
     pub planned: Vec<Planned>,
     pub inputs: Vec<InputSaid>,
     pub ride: RideTimes,
-}
-
-impl Default for Places {
-    fn default() -> Places {
-        Places { set: None, planned: Vec::new(), inputs: Vec::new(), ride: RideTimes::default() }
-    }
 }
 
 impl Places {
@@ -102,9 +96,9 @@ impl Places {
         let inputs = show.inputs.iter().map(|input| InputSaid {
             name: input.name.clone(),
             ambient: input.kind == InputKind::Ambient,
-            trim_db: f64::from(input.trim.0),
-            in_song_db: f64::from(input.trim.0) + f64::from(input.in_song.0),
-            between_db: f64::from(input.trim.0) + f64::from(input.between.0),
+            trim_db: input.trim.0,
+            in_song_db: input.trim.0 + input.in_song.0,
+            between_db: input.trim.0 + input.between.0,
         });
         let (inputs, ride) = (inputs.collect(), show.ride);
         Places { set: Some(build(&show, rate, &PlainIndex::default())), planned, inputs, ride }

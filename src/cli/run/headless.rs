@@ -5,6 +5,7 @@ use super::result::End;
 use super::session::Stage;
 use crate::realtime::command::{Command, When};
 use crate::realtime::event::RunState;
+use crate::show::model::{InputKind, Show};
 use crate::units::FramePos;
 use crate::view::conductor::{Conductor, Out};
 use crate::view::keys::{Action, Input, Press};
@@ -12,8 +13,10 @@ use std::sync::atomic::Ordering::Relaxed;
 use std::time::{Duration, Instant};
 
 const LOOK: Duration = Duration::from_millis(5);
-/// After the last hit, so that tails and the room are in the recording.
+/// After the music's end, so that tails are in the recording …
 const TAIL: Duration = Duration::from_millis(1500);
+/// … and the room, once it is open, for as long as this.
+const OPEN: f64 = 0.3;
 
 /// An action pressed at a time.
 struct Scripted {
@@ -81,7 +84,7 @@ pub fn drive(stage: &mut Stage) -> End {
 }
 
 /// The song that `--start` names, else the first one with a click; with `--press` alone the presses start it. It
-/// starts half a second into the device's time, on a known frame, so that a scripted world can be in time with it.
+/// starts on a known frame of the device's time, so that a scripted world can be in time with it.
 fn start(stage: &mut Stage) {
     let plays = |song: &crate::show::model::Song| !song.sections.is_empty();
     let wanted = match &stage.args.start {
@@ -90,7 +93,7 @@ fn start(stage: &mut Stage) {
         None => None,
     };
     let Some(song) = wanted else { return };
-    let first = FramePos(stage.set.rate.frames(0.5).0);
+    let first = FramePos(stage.set.rate.frames(stage.args.start_at.as_secs_f64()).0);
     stage.commands.send(When::Now, Command::Choose { song });
     stage.commands.send(When::Frame(first), Command::Start);
 }
@@ -162,5 +165,11 @@ fn over(stage: &Stage, now: Duration, script_done: bool, quiet: &mut Option<Inst
         return None;
     }
     let since = *quiet.get_or_insert_with(Instant::now);
-    (since.elapsed() >= TAIL).then_some(End::AsAsked)
+    (since.elapsed() >= tail(&stage.show)).then_some(End::AsAsked)
+}
+
+fn tail(show: &Show) -> Duration {
+    let rides = show.inputs.iter().any(|input| input.kind == InputKind::Ambient);
+    let opened = show.ride.after_seconds + show.ride.open_seconds + OPEN;
+    if rides { TAIL.max(Duration::from_secs_f64(opened)) } else { TAIL }
 }

@@ -44,6 +44,9 @@ pub struct Args {
     /// Start this song at once: its number in the set, or its title
     #[arg(long, value_name = "SONG")]
     pub start: Option<String>,
+    /// Headless: the first song starts this many seconds into the device's time
+    #[arg(long, value_name = "SECONDS", value_parser = seconds, default_value = "0.5")]
+    pub start_at: Duration,
     /// Press a key's action at a time: `--press "4.5 all-out"` (may be given again)
     #[arg(long, value_name = "SECONDS ACTION")]
     pub press: Vec<String>,

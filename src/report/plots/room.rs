@@ -162,7 +162,7 @@ fn dashed(area: &Area, path: &[(i32, i32)]) -> Drawn {
         while along < long {
             let left = DASH - (walked + along) % DASH;
             let next = (along + left.max(0.5)).min(long);
-            if ((walked + along) / DASH) as u64 % 2 == 0 {
+            if (((walked + along) / DASH) as u64).is_multiple_of(2) {
                 line(area, at(along), at(next), &INK)?;
             }
             along = next;
