@@ -94,10 +94,8 @@ fn a_rig_is_rehearsed_as_it_is_wired() {
     let output = fogbell(&words);
     let said = String::from_utf8_lossy(&output.stdout).to_string();
     let drawn = std::fs::read_to_string(page).expect("a page");
-    assert!(
-        drawn.contains("<dt>Drill</dt><dd>") && drawn.contains("met a limit of the wiring; none fell"),
-        "{said}"
-    );
+    // Whether the killed process held hangs on what else this computer does; that it is told does not.
+    assert!(drawn.contains("<dt>Drill</dt><dd>") && drawn.contains("rehearsed failures"), "{said}");
     assert!(drawn.contains("two clicks"), "the limit of the wiring is told");
     assert!(said.contains("TIMECODE ONLY") && !said.contains("TIMECODE AND CLICK"), "{said}");
     assert!(said.contains("two clicks") && said.contains("Blind window"), "{said}");

@@ -233,24 +233,25 @@ fn report(files: &[&str]) -> Nights {
 /// 100 dBA is NIOSH's limit after fifteen minutes; twice a minute and a half of it is a fifth of a day.
 #[test]
 fn exposure_of_the_log_is_told_and_nobody_is_told_that_it_was_not_measured() {
-    let figures = |known: bool| {
-        let calibration = known.then(|| Calibration::new(Way::Read { db: 100.0, at_dbfs: -20.0 }, None));
+    let loud = |known: Option<f64>| {
+        let calibration = known.map(|db| Calibration::new(Way::Read { db, at_dbfs: -20.0 }, None));
         let mut meter = Meter::new(SampleRate::standard(), 1, calibration);
         let second: Vec<f32> =
             (0..48_000).map(|n| 0.1 * (std::f64::consts::TAU * f64::from(n) / 48.0).sin() as f32).collect();
         (0..90).for_each(|_| meter.hear(&[&second]));
         vec![Figures::of("drums", Heard::Feed, &meter)]
     };
-    let night = |from: u64, known: bool| {
+    let night_of = |from: u64, known: Option<f64>| {
         let mut book = Book::new(25, from);
         book.start();
         book.low_tide(|_| {});
-        let entry = |ended| Entry::Exposure { ended, figures: figures(known), caution: CAUTION.into() };
+        let entry = |ended| Entry::Exposure { ended, figures: loud(known), caution: CAUTION.into() };
         book.say(53_000, None, entry(false));
         book.say(54_000, None, entry(true));
         book.end(55_000, heard(300, 0));
         book.lines
     };
+    let night = |from: u64, known: bool| night_of(from, known.then_some(100.0));
     let twice = report(&[&night(21 * 3600, true), &night(22 * 3600, true)]);
     let said = &twice.nights[0].summary.ears;
     assert!(said.starts_with("drums: at least 100 dBA ± 4 dB on average, at least 20 % of a day"), "{said}");
@@ -258,6 +259,13 @@ fn exposure_of_the_log_is_told_and_nobody_is_told_that_it_was_not_measured() {
     for shown in [page::page(&twice), text::text(&twice)] {
         assert!(shown.contains("OSHA 1910.95") && shown.contains("because the mixer adds"), "{shown}");
     }
+    // 15 dB more are five doublings, 3 dB each: 32 times a tenth of a day's dose, and that is the first thing to mend.
+    let over = &report(&[&night_of(21 * 3600, Some(115.0))]).nights[0].mends;
+    assert!(
+        over[0].what.starts_with("drums: 3") && over[0].how.contains("hearing professional"),
+        "{over:#?}"
+    );
+    assert!(twice.nights[0].mends.iter().all(|mend| !mend.what.contains("noise dose")));
     let unknown = report(&[&night(21 * 3600, false)]);
     let said = &unknown.nights[0].summary.ears;
     assert!(said.contains("nobody knows how loud") && said.ends_with(CAUTION), "{said}");
@@ -572,6 +580,19 @@ fn a_line_check_is_told_in_words_and_what_is_wrong_stands_among_what_to_mend() {
     let refused = json!({ "command": "linecheck", "ok": false, "reason": "device", "words": "no such card" });
     let night = &report(&[&kept_line(25, Kind::LineCheck, refused)]).nights[0];
     assert_eq!(night.kept[0].shown.sentence, "Not checked: no such card.");
+}
+
+#[test]
+fn a_drill_tells_first_what_fell_short_and_what_a_limit_is() {
+    let mut limited = drill();
+    limited["failures"][1]["passed"] = true.into();
+    limited["failures"][1]["known_limit"] = "two clicks, 6 dB louder".into();
+    let shown = &report(&[&kept_line(25, Kind::Drill, limited)]).nights[0].kept[0].shown;
+    assert_eq!(shown.sentence, "1 rehearsed failures held, 1 met a limit of the wiring; none fell short.");
+    let first = (shown.rows[0][0].as_str(), shown.rows[0].last().map(String::as_str));
+    assert_eq!(first, ("limit", Some("two clicks, 6 dB louder")));
+    let shown = &report(&[&kept_line(25, Kind::Drill, drill())]).nights[0].kept[0].shown;
+    assert!(shown.rows[0][0] == "FELL SHORT" && !shown.good && shown.mends.len() == 1, "{shown:?}");
 }
 
 #[test]

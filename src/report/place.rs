@@ -104,14 +104,21 @@ impl Places {
         Places { set: Some(build(&show, rate, &PlainIndex::default())), planned, inputs, ride }
     }
 
-    pub fn frames(&self, seconds: f64) -> i64 {
-        self.set.as_ref().map_or(0, |set| set.rate.frames(seconds).0)
-    }
-
     /// The level of the room in a section that has one of its own.
     pub fn ambient_db(&self, placing: &Placing) -> Option<f64> {
         let (leg, _) = self.grid(placing)?;
         leg.ambient.map(|gain| 20.0 * f64::from(gain).max(1e-10).log10())
+    }
+
+    /// From which frame on the room is asked to open when the music rests at `rest`: a moment after the last hit. A click
+    /// that was silent in the last bar is no end: then not before the rest.
+    pub fn opens(&self, placing: &Placing, rest: i64) -> Option<i64> {
+        let last = self.last_hit(placing, rest)?;
+        let opens = last + self.set.as_ref()?.rate.frames(self.ride.after_seconds).0;
+        let (anchor, (_, grid)) = placing.anchor.zip(self.grid(placing))?;
+        let last_bar = grid.beats.iter().rev().find(|mark| mark.beat == 1)?;
+        let is_the_end = last >= anchor.frame(last_bar.local).0;
+        Some(if is_the_end { opens } else { opens.max(rest) })
     }
 
     /// The frame of the last hit of a placing that is not after `until`.

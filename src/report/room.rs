@@ -119,10 +119,8 @@ impl Riding {
 
     /// The music rests from a frame on.
     pub fn rest(&mut self, frame: i64, playing: Option<&Placing>, places: &Places) {
-        let last = playing.and_then(|placing| places.last_hit(placing, frame));
-        let wait = places.frames(places.ride.after_seconds);
-        // Where the last hit is longer ago than the wait, the room opens with the rest.
-        self.step(Step { frame: last.map_or(frame, |last| last + wait), in_song: false, section_db: None });
+        let opens = playing.and_then(|placing| places.opens(placing, frame));
+        self.step(Step { frame: opens.unwrap_or(frame), in_song: false, section_db: None });
     }
 
     fn step(&mut self, step: Step) {
