@@ -322,9 +322,16 @@ impl Shapes {
         let now = line.get(BUZZ_PERIODS..).unwrap_or(&[]);
         let most = ((self.period[1] / 3 / self.step) as usize).min(BUZZ_PERIODS);
         let mut best = (0.0, 0);
+        let of_now = dot(now, now);
         for period in (self.period[0] / self.step) as usize..=most {
             let from = BUZZ_PERIODS - period;
-            let like = line.get(from..from + BUZZ_TAPS).map_or(0.0, |there| cosine(there, now));
+            let Some(there) = line.get(from..from + BUZZ_TAPS) else { continue };
+            let product = dot(there, now);
+            // Half of the places move against it: their level is not asked for.
+            if product <= 0.0 {
+                continue;
+            }
+            let like = product / (dot(there, there) * of_now).sqrt().max(1e-12);
             if like > best.0 {
                 best = (like, period as i64);
             }
@@ -375,6 +382,19 @@ fn fit(window: &[f32], place: usize, taps: &[f32], count: usize) -> (f32, f32) {
 fn cosine(a: &[f32], b: &[f32]) -> f32 {
     let [product, of_a, of_b] = sums(a, b);
     product / (of_a * of_b).sqrt().max(1e-12)
+}
+
+/// Σab, to the bit as [`sums`] has it.
+fn dot(a: &[f32], b: &[f32]) -> f32 {
+    let mut lanes = [0.0f32; 8];
+    let mut add = |a: &[f32], b: &[f32]| {
+        lanes.iter_mut().zip(a).zip(b).for_each(|((sum, a), b)| *sum += a * b);
+    };
+    let (eights_a, eights_b) = (a.chunks_exact(8), b.chunks_exact(8));
+    let rest = (eights_a.remainder(), eights_b.remainder());
+    eights_a.zip(eights_b).for_each(|(a, b)| add(a, b));
+    add(rest.0, rest.1);
+    lanes.iter().sum()
 }
 
 /// Σab, Σaa, Σbb, in eight lanes.

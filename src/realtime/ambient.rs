@@ -36,6 +36,9 @@ struct Group {
     envelope: Lanes,
     release: f32,
     ceiling: f32,
+    /// The piece that is worked on, as it comes and in the filters' precision.
+    rows: Vec<Lanes>,
+    wide: Vec<[f64; LANES]>,
 }
 
 #[derive(Debug)]
@@ -93,19 +96,19 @@ impl Inputs {
                 let at = start + Frames(done as i64);
                 let place = at.0.rem_euclid(CHUNK as i64) as usize;
                 let length = (CHUNK - place).min(frames - done);
-                let mut chunk = [[0.0; LANES]; CHUNK];
-                let Some(rows) = chunk.get_mut(..length) else { break };
+                // Taken out and put back: an empty vector takes its place, and nothing is allocated.
+                let mut all = std::mem::take(&mut group.rows);
+                let rows = all.get_mut(..length).unwrap_or(&mut []);
+                rows.fill([0.0; LANES]);
                 group.gather(rows, done, &input, &mut bad);
                 group.filter(rows, place + length == CHUNK);
                 group.shape(rows, place);
                 group.ride(rows, first, rider, at);
                 for lane in 0..group.inputs.len() {
                     let channel = out.channel_mut(first + lane, frames);
-                    let channel = channel.get_mut(done..).unwrap_or(&mut []);
-                    for (sample, row) in channel.iter_mut().zip(rows.iter()) {
-                        *sample = row.get(lane).copied().unwrap_or(0.0);
-                    }
+                    hand_out(rows, lane, channel.get_mut(done..).unwrap_or(&mut []));
                 }
+                group.rows = all;
                 done += length;
             }
             for (input, _) in group.inputs.iter().zip(bad).filter(|(_, bad)| *bad) {
@@ -149,10 +152,13 @@ impl Group {
             envelope: [0.0; LANES],
             release: (-1.0 / (0.15 * rate.hertz() as f32)).exp(),
             ceiling,
+            rows: vec![[0.0; LANES]; CHUNK],
+            wide: vec![[0.0; LANES]; CHUNK],
         }
     }
 
-    /// Puts the inputs' samples side by side, cleaned and delayed.
+    /// Puts the inputs' samples side by side, cleaned and delayed. Where all are sound nothing has to be cleaned.
+    #[expect(clippy::indexing_slicing, reason = "arrays of LANES, indexed below LANES")]
     fn gather<'i>(
         &mut self,
         rows: &mut [Lanes],
@@ -163,11 +169,12 @@ impl Group {
         let lanes = self.inputs.iter_mut().zip(self.sign).zip(bad).enumerate();
         for (lane, ((chain, sign), bad)) in lanes {
             let samples = input(chain.channel).get(done..).unwrap_or(&[]);
-            for (row, raw) in rows.iter_mut().zip(samples) {
-                *bad |= !raw.is_finite();
-                let clean = if raw.is_finite() { raw.clamp(-RANGE, RANGE) * sign } else { 0.0 };
-                if let Some(slot) = row.get_mut(lane) {
-                    *slot = clean;
+            if samples.iter().fold(true, |sound, raw| sound & (raw.abs() <= RANGE)) {
+                rows.iter_mut().zip(samples).for_each(|(row, raw)| row[lane % LANES] = raw * sign);
+            } else {
+                for (row, raw) in rows.iter_mut().zip(samples) {
+                    *bad |= !raw.is_finite();
+                    row[lane % LANES] = if raw.is_finite() { raw.clamp(-RANGE, RANGE) * sign } else { 0.0 };
                 }
             }
             chain.delay(rows, lane);
@@ -176,8 +183,7 @@ impl Group {
 
     /// In f64: see [`Section`].
     fn filter(&mut self, rows: &mut [Lanes], flush: bool) {
-        let mut wide = [[0.0f64; LANES]; CHUNK];
-        let Some(wide) = wide.get_mut(..rows.len()) else { return };
+        let wide = self.wide.get_mut(..rows.len()).unwrap_or(&mut []);
         wide.iter_mut().zip(rows.iter()).for_each(|(wide, row)| *wide = row.map(f64::from));
         self.sections.iter_mut().for_each(|section| section.work(wide));
         rows.iter_mut().zip(wide.iter()).for_each(|(row, wide)| *row = wide.map(|sample| sample as f32));
@@ -230,6 +236,11 @@ impl Input {
     }
 }
 
+#[expect(clippy::indexing_slicing, reason = "arrays of LANES, indexed below LANES")]
+fn hand_out(rows: &[Lanes], lane: usize, channel: &mut [f32]) {
+    channel.iter_mut().zip(rows).for_each(|(sample, row)| *sample = row[lane % LANES]);
+}
+
 fn times(a: &Lanes, b: &Lanes) -> Lanes {
     let mut product = *a;
     product.iter_mut().zip(b).for_each(|(a, b)| *a *= b);
@@ -243,7 +254,8 @@ fn limit(envelope: &mut Lanes, release: f32, ceiling: f32, x: &Lanes) -> Lanes {
         let (peak, held) = (x[n].abs(), envelope[n] * release);
         if peak > held { peak } else { held }
     });
-    if envelope.iter().all(|level| *level <= ceiling) {
+    // All eight at once, instead of up to the first.
+    if envelope.iter().fold(true, |below, level| below & (*level <= ceiling)) {
         return *x;
     }
     std::array::from_fn(|n| if envelope[n] > ceiling { x[n] * (ceiling / envelope[n]) } else { x[n] })

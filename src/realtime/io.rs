@@ -48,6 +48,14 @@ impl Planar {
         (one.get_mut(..frames).unwrap_or(&mut []), two)
     }
 
+    /// Silence in the first `frames` of every channel. Real-time: safe.
+    pub fn silence(&mut self, frames: usize) {
+        let frames = frames.min(self.capacity);
+        for channel in self.samples.chunks_mut(self.capacity.max(1)) {
+            channel.get_mut(..frames).unwrap_or(&mut []).fill(0.0);
+        }
+    }
+
     /// Silence everywhere. Real-time: safe.
     pub fn clear(&mut self) {
         self.samples.fill(0.0);

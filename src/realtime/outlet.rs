@@ -5,6 +5,7 @@ use super::io::Planar;
 use super::limiter::Limiter;
 use super::ramp::Ramp;
 use super::setup::{EngineSetup, OutletSetup, PartSetup, PartSource};
+use super::true_peak::most;
 use crate::units::{FramePos, SampleRate};
 
 /// Release of the limiters in seconds (start value; common practice, no source).
@@ -20,6 +21,9 @@ const CLICK_DIM: f32 = 0.501_187_2;
 #[derive(Debug)]
 pub struct Outlet {
     setup: OutletSetup,
+    clicks: Vec<Part>,
+    /// Rooms, then talkbacks that push them down.
+    rooms: [Vec<Part>; 2],
     limiter: Limiter,
     peak: f32,
     /// Rooms and talkbacks together stay under what the click leaves free.
@@ -29,6 +33,33 @@ pub struct Outlet {
     clicks_down: Ramp,
     down: u32,
     back: u32,
+}
+
+/// A source of this outlet.
+#[derive(Clone, Copy, Debug)]
+struct Part {
+    from: Bus,
+    channel: usize,
+    left: f32,
+    right: f32,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Bus {
+    Click,
+    Lane,
+    Room,
+}
+
+impl Part {
+    fn of(part: &PartSetup) -> Part {
+        let (from, channel) = match part.source {
+            PartSource::Click(click) => (Bus::Click, click),
+            PartSource::Lane(lane) => (Bus::Lane, lane),
+            PartSource::Input(input) => (Bus::Room, input),
+        };
+        Part { from, channel: usize::from(channel), left: part.left, right: part.right }
+    }
 }
 
 /// A talkback in this outlet, and how far it pushes the rest down.
@@ -60,12 +91,19 @@ impl Outlet {
             let setup = setup.inputs.get(usize::from(input))?;
             setup.talks.map(|_| Dim { input, to: setup.dims })
         };
+        let dims: Vec<Dim> = outlet.parts.iter().filter_map(dim).collect();
+        let (rooms, clicks): (Vec<Part>, Vec<Part>) =
+            outlet.parts.iter().map(Part::of).partition(|part| part.from == Bus::Room);
+        let talks = |part: &Part| dims.iter().any(|dim| usize::from(dim.input) == part.channel);
+        let (talkbacks, rooms) = rooms.into_iter().partition(talks);
         Outlet {
             setup: outlet.clone(),
+            clicks,
+            rooms: [rooms, talkbacks],
             limiter: Limiter::new(setup.ceiling, setup.look_ahead, release),
             peak: 0.0,
             guard: Guard::new(setup.ceiling, release),
-            dims: outlet.parts.iter().filter_map(dim).collect(),
+            dims,
             rooms_down: Ramp::steady(1.0),
             clicks_down: Ramp::steady(1.0),
             down: frames(setup.rate, DIM_SECONDS),
@@ -114,59 +152,39 @@ impl Outlet {
         let (left, right) = mixes.pair_mut(first, frames, stereo);
         left.fill(0.0);
         right.fill(0.0);
-        for part in &self.setup.parts {
-            let source = match part.source {
-                PartSource::Click(click) => from.clicks.channel(click as usize, frames),
-                PartSource::Lane(lane) => from.lanes.channel(lane as usize, frames),
-                PartSource::Input(_) => continue,
-            };
-            add(source, part.left, left);
-            add(source, part.right, right);
-        }
+        add(&self.clicks, from, left, right);
         self.clicks_down.apply(start, left);
         self.clicks_down.apply(start, right);
-        self.mix_rooms(from.rooms, start, left, right, spare);
+        self.mix_rooms(from, start, left, right, spare);
         self.limiter.process(left, right);
-        for sample in left.iter().chain(right.iter()) {
-            self.peak = self.peak.max(sample.abs());
-        }
+        self.peak = self.peak.max(most(left)).max(most(right));
         first + if stereo { 2 } else { 1 }
     }
 
     /// Rooms, stepped back where somebody talks, and the talkback, kept together under what the click leaves free.
     fn mix_rooms(
         &mut self,
-        rooms: &Planar,
+        from: Sources<'_>,
         start: FramePos,
         left: &mut [f32],
         right: &mut [f32],
         spare: &mut Planar,
     ) {
-        let is_input = |part: &&PartSetup| matches!(part.source, PartSource::Input(_));
-        if !self.setup.parts.iter().any(|part| is_input(&part)) {
+        if self.rooms.iter().all(Vec::is_empty) {
             return;
         }
         let frames = left.len();
         let (one, two) = spare.pair_mut(0, frames, !right.is_empty());
         one.fill(0.0);
         two.fill(0.0);
-        for talks in [false, true] {
-            for part in self.setup.parts.iter() {
-                let PartSource::Input(input) = part.source else { continue };
-                if self.dims.iter().any(|dim| dim.input == input) == talks {
-                    let source = rooms.channel(usize::from(input), frames);
-                    add(source, part.left, one);
-                    add(source, part.right, two);
-                }
-            }
-            if !talks {
-                self.rooms_down.apply(start, one);
-                self.rooms_down.apply(start, two);
-            }
-        }
+        let [rooms, talkbacks] = &self.rooms;
+        add(rooms, from, one, two);
+        self.rooms_down.apply(start, one);
+        self.rooms_down.apply(start, two);
+        add(talkbacks, from, one, two);
         self.guard.hold(one, two);
-        add(one, 1.0, left);
-        add(two, 1.0, right);
+        left.iter_mut().zip(one.iter()).for_each(|(to, from)| *to += from);
+        right.iter_mut().zip(two.iter()).for_each(|(to, from)| *to += from);
     }
 
     /// Puts what the limiter let out on its output channels. Real-time: safe.
@@ -197,11 +215,89 @@ impl Outlet {
     }
 }
 
-fn add(source: &[f32], gain: f32, out: &mut [f32]) {
+/// Adds parts in their order, four at a time: each sample is fetched once for four sources, and rounded as if they came
+/// one by one.
+fn add(parts: &[Part], from: Sources<'_>, left: &mut [f32], right: &mut [f32]) {
+    let frames = left.len();
+    let source = |part: &Part| {
+        let bus = match part.from {
+            Bus::Click => from.clicks,
+            Bus::Lane => from.lanes,
+            Bus::Room => from.rooms,
+        };
+        bus.channel(part.channel, frames)
+    };
+    let (fours, rest) = parts.as_chunks::<4>();
+    for four in fours {
+        let sources = four.each_ref().map(source);
+        add_four(sources, four.map(|part| part.left), left);
+        add_four(sources, four.map(|part| part.right), right);
+    }
+    for part in rest {
+        add_one(source(part), part.left, left);
+        add_one(source(part), part.right, right);
+    }
+}
+
+fn add_four([a, b, c, d]: [&[f32]; 4], gains: [f32; 4], out: &mut [f32]) {
+    let frames = out.len();
+    if frames == 0 {
+        return;
+    }
+    if gains.contains(&0.0) || [a, b, c, d].iter().any(|source| source.len() != frames) {
+        return [a, b, c, d].into_iter().zip(gains).for_each(|(source, gain)| add_one(source, gain, out));
+    }
+    let [ga, gb, gc, gd] = gains;
+    for ((((to, a), b), c), d) in out.iter_mut().zip(a).zip(b).zip(c).zip(d) {
+        *to = (((*to + ga * a) + gb * b) + gc * c) + gd * d;
+    }
+}
+
+fn add_one(source: &[f32], gain: f32, out: &mut [f32]) {
     if gain == 0.0 {
         return;
     }
     for (to, from) in out.iter_mut().zip(source) {
         *to += gain * from;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn four_at_a_time_are_one_by_one_to_the_bit() {
+        let mut random = fastrand::Rng::with_seed(4);
+        let mut planar = || {
+            let mut planar = Planar::new(9, 61);
+            (0..9).for_each(|channel| planar.channel_mut(channel, 61).fill_with(|| random.f32() - 0.5));
+            planar
+        };
+        let (lanes, clicks, rooms) = (planar(), planar(), planar());
+        let from = Sources { lanes: &lanes, clicks: &clicks, rooms: &rooms };
+        let mut random = fastrand::Rng::with_seed(5);
+        for count in 0..13 {
+            let parts: Vec<Part> = (0..count)
+                .map(|n| Part {
+                    from: [Bus::Click, Bus::Lane, Bus::Room][n % 3],
+                    // Of which one is not there.
+                    channel: random.usize(0..10),
+                    left: if random.u8(..) < 40 { 0.0 } else { random.f32() - 0.3 },
+                    right: random.f32(),
+                })
+                .collect();
+            for frames in [1, 7, 61] {
+                let (mut left, mut right) = (vec![0.25; frames], vec![-0.5; frames]);
+                add(&parts, from, &mut left, &mut right);
+                let (mut one, mut two) = (vec![0.25; frames], vec![-0.5; frames]);
+                for part in &parts {
+                    let bus = [clicks.clone(), lanes.clone(), rooms.clone()][part.from as usize].clone();
+                    add_one(bus.channel(part.channel, frames), part.left, &mut one);
+                    add_one(bus.channel(part.channel, frames), part.right, &mut two);
+                }
+                assert_eq!((left, right), (one, two), "{count} parts, {frames} frames");
+            }
+        }
     }
 }

@@ -141,8 +141,15 @@ fn bessel(x: f64) -> f64 {
     1.0 + terms.sum::<f64>()
 }
 
+/// The highest of all; what is no number has no part in it.
 pub(super) fn most(samples: &[f32]) -> f32 {
-    samples.iter().fold(0.0, |most, sample| if sample.abs() > most { sample.abs() } else { most })
+    let higher = |most: f32, sample: f32| if sample.abs() > most { sample.abs() } else { most };
+    let (eights, rest) = samples.as_chunks::<LANES>();
+    let mut lanes = [0.0f32; LANES];
+    for eight in eights {
+        lanes.iter_mut().zip(eight).for_each(|(most, sample)| *most = higher(*most, *sample));
+    }
+    lanes.iter().chain(rest).fold(0.0, |most, sample| higher(most, *sample))
 }
 
 #[cfg(test)]

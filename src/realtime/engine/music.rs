@@ -95,7 +95,7 @@ impl Engine {
         self.stand(end);
         self.pass_on(end);
         let Engine { set, voices, lanes, .. } = self;
-        lanes.clear();
+        lanes.silence(frames);
         voices.mix(set, start, frames, lanes);
         self.room(io, start, frames);
         self.click_buses(start, frames);
