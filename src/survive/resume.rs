@@ -132,6 +132,7 @@ struct Replay<'a> {
     /// What waits for a beat or a bar waits for one from here on.
     from: FramePos,
     night: Night,
+    /// In the order in which the engine has them: what falls together goes by it.
     asked: Vec<Asked>,
 }
 
@@ -156,7 +157,27 @@ impl<'a> Replay<'a> {
         }
         transport.set_chosen_stretch(night.chosen_stretch);
         let from = sink.from.unwrap_or(night.since);
-        Replay { set, transport, at: night.since, from, night, asked: record.asked.clone() }
+        let asked = record.asked.clone();
+        let mut replay = Replay { set, transport, at: night.since, from, night, asked };
+        replay.line_up();
+        replay
+    }
+
+    /// The music was placed or stopped: what waits for it waits for other frames, and is put in their order anew. What
+    /// falls together then stays in the order that it had, as in the engine.
+    fn line_up(&mut self) {
+        let mut placed: Vec<(Exact, Asked)> =
+            self.asked.iter().map(|asked| (self.place_of(asked), *asked)).collect();
+        placed.sort_by_key(|(at, _)| *at);
+        self.asked = placed.into_iter().map(|(_, asked)| asked).collect();
+    }
+
+    /// The music moved, perhaps.
+    fn moved(&mut self, from: Option<FramePos>) {
+        if let Some(from) = from {
+            self.from = from;
+            self.line_up();
+        }
     }
 
     /// Everything that happens before `until`; what comes later is given back.
@@ -169,7 +190,8 @@ impl<'a> Replay<'a> {
                 (Some(end), _) => {
                     let mut sink = Nobody::default();
                     self.transport.end_pass(self.set, end, stop, Frames(0), &mut sink);
-                    (self.at, self.from) = (self.at.max(end), sink.from.unwrap_or(self.from));
+                    self.at = self.at.max(end);
+                    self.moved(sink.from);
                 }
                 (None, Some((index, at))) => {
                     let asked = self.asked.remove(index);
@@ -183,19 +205,23 @@ impl<'a> Replay<'a> {
         (self.place(), self.asked)
     }
 
-    /// The first of what was asked for, and its place as the engine would find it.
+    /// The first of what was asked for, and its place.
     fn next_asked(&self) -> Option<(usize, Exact)> {
+        let places = self.asked.iter().map(|asked| self.place_of(asked)).enumerate();
+        places.min_by_key(|(index, at)| (*at, *index))
+    }
+
+    /// Where the engine would do it.
+    fn place_of(&self, asked: &Asked) -> Exact {
         let now = Exact::at(self.at);
-        let place = |asked: &Asked| match asked.when {
+        match asked.when {
             _ if asked.deed.is_gain() => now,
             When::Now | When::NextBeat | When::BarEnd => now,
             When::Frame(at) => Exact::at(at).max(now),
             When::BeatFrom(from) => self.line(from.max(self.from), false),
             When::BarFrom(from) => self.line(from.max(self.from), true),
             When::SectionEnd => self.transport.section_end(self.set).map_or(now, |end| end.max(now)),
-        };
-        let places = self.asked.iter().map(place).enumerate();
-        places.min_by_key(|(index, at)| (*at, *index))
+        }
     }
 
     fn line(&self, from: FramePos, bars: bool) -> Exact {
@@ -204,7 +230,7 @@ impl<'a> Replay<'a> {
     }
 
     fn carry_out(&mut self, deed: Deed, place: Exact) {
-        let Replay { set, transport, at, night, from, .. } = self;
+        let Replay { set, transport, at, night, .. } = self;
         let (set, at, sink) = (*set, *at, &mut Nobody::default());
         let bit = |click: usize| 1u16.checked_shl(click as u32).unwrap_or(0);
         let with =
@@ -247,7 +273,8 @@ impl<'a> Replay<'a> {
             Deed::Mute { click, muted } => night.mutes = with(night.mutes, click, muted),
             Deed::UseFallback { click, on } => night.by_hand = with(night.by_hand, click, on),
         }
-        *from = sink.from.unwrap_or(*from);
+        let from = sink.from;
+        self.moved(from);
     }
 
     fn place(&self) -> Return {
