@@ -116,7 +116,11 @@ pub fn listed(interface: &dyn Interface, choice: &InterfaceChoice, side: Side) -
     }
     let mut sides = choice.device.split('|');
     let wanted = if side == Side::Out { sides.next() } else { sides.next_back() };
-    let wanted = wanted.unwrap_or_default().trim();
+    // Where nobody's ports are wanted, the server's own say what it can do.
+    let wanted = match wanted.unwrap_or_default().trim() {
+        "" | "none" if choice.host == Host::Jack => "system",
+        wanted => wanted,
+    };
     devices.into_iter().find(|info| info.id == wanted || info.name == wanted)
 }
 

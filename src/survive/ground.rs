@@ -4,7 +4,7 @@
 //! itself moves. Thread: the audio callback. Always: no wait and no allocation. A device that begins, or comes back,
 //! is listened to for a moment in silence until its time is known; then the engine goes on where the band is.
 
-use super::clock::{Fit, Reading, SECOND, STEP, Steps, Window, origin};
+use super::clock::{Fit, Reading, SECOND, Steps, Window, origin};
 use crate::device::boot;
 use crate::realtime::io::{Io, Process};
 use crate::units::{FramePos, Frames, SampleRate};
@@ -18,6 +18,9 @@ const FEW: u32 = 8;
 const LISTEN: i64 = 60_000_000;
 /// No more than this, and then what there is must do.
 const AT_MOST: i64 = 150_000_000;
+
+/// A stream that calls again after that, and is off the night's time by more than this, is put right.
+const OFF: i64 = 1_000_000;
 
 /// Without a callback for so long the device's time is found anew.
 const GONE_QUIET: i64 = 250_000_000;
@@ -227,7 +230,7 @@ impl Ground {
         if let Some(fit) = self.from {
             let base = (fit.frame_at(due) - device.0 as f64).round() as i64;
             // What a host has counted itself stays exact.
-            if !self.based || (base - self.base).abs() > self.rate.frames_of_ns(STEP).0 {
+            if !self.based || (base - self.base).abs() > self.rate.frames_of_ns(OFF).0 {
                 self.base = base;
             }
         }

@@ -295,10 +295,11 @@ fn stand_in(plan: &Plan, fit: Fit) -> Option<Arc<AtomicBool>> {
     let mut io = Io::new(plan.inputs, plan.outputs, STEP);
     io.unheard = true;
     lease.stand_in();
+    let slept = i64::from(plan.setup.rate.hertz());
     let body = move || {
         while !theirs.load(Relaxed) {
             let now = fit.frame_at(boot::now() - BEHIND.as_nanos() as i64) as i64;
-            if !catch_up(&lease, &mut io, now) {
+            if !catch_up(&lease, &mut io, now, slept) {
                 return;
             }
             std::thread::sleep(Duration::from_millis(4));
@@ -308,13 +309,13 @@ fn stand_in(plan: &Plan, fit: Fit) -> Option<Arc<AtomicBool>> {
     Some(stop)
 }
 
-/// False: a stream has taken over.
-fn catch_up(lease: &Lease, io: &mut Io, now: i64) -> bool {
+/// False: a stream has taken over. `slept`: so many frames behind, a second of them, are no delay.
+fn catch_up(lease: &Lease, io: &mut Io, now: i64, slept: i64) -> bool {
     let Some(mut next) = lease.next() else { return true };
     // The computer slept: what went by is lost, not made.
     let far = Frames(now - next.0);
     io.lost = Frames(0);
-    if far.0 > 48_000 {
+    if far.0 > slept {
         (io.lost, next) = (far, FramePos(now));
     }
     while next.0 + STEP as i64 <= now {
