@@ -92,6 +92,16 @@ impl Session {
         Ok(session)
     }
 
+    /// The view of a run whose terminal is gone already: nothing is shown, no key comes.
+    ///
+    /// Errors: no thread to be had.
+    pub fn gone() -> io::Result<Session> {
+        let shared = Arc::new(Shared::default());
+        watch_for_hang_up(&shared)?;
+        shared.close();
+        Ok(Session { shared, presses: bounded(0).1, drawn: bounded(0).1 })
+    }
+
     /// Shows a moment; the latest one wins. Never waits for the terminal.
     pub fn show(&self, model: ScreenModel) {
         *self.shared.lock() = Some(model);

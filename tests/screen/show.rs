@@ -25,10 +25,18 @@ struct Night {
 
 impl Night {
     fn new() -> Night {
+        Night::with(&[], &[])
+    }
+
+    /// More files beside the show, more words behind it.
+    fn with(files: &[(&str, &str)], words: &[&str]) -> Night {
         let folder = tempfile::tempdir().expect("a folder");
-        std::fs::write(folder.path().join("show.toml"), SHOW).expect("the show");
+        for (name, text) in [("show.toml", SHOW)].iter().chain(files) {
+            std::fs::write(folder.path().join(name), text).expect("a file");
+        }
         let mut command = CommandBuilder::new(env!("CARGO_BIN_EXE_fogbell"));
         command.args(["run", "show.toml", "--no-ready"]);
+        command.args(words);
         command.cwd(folder.path());
         command.env("TERM", "xterm-256color");
         Night { terminal: in_a_terminal(command, 80, 24, true), folder }
@@ -94,5 +102,26 @@ fn closing_the_terminal_does_not_stop_the_sound() {
     assert_eq!(verdict["verdict"]["due"], due, "{verdict:#}");
     assert_eq!(verdict["verdict"]["sounded"], due, "{verdict:#}");
     night.wait_for_log("end");
+    night.terminal.ended();
+}
+
+/// A device that vanishes and is not there again: all of what to do stands on 80 columns.
+#[test]
+fn without_a_device_the_whole_sentence_is_on_the_screen() {
+    let rig = "[interface]\nhost = \"virtual\"\ndevice = \"world.toml\"\nrate = 48000\nblock = 128\n[outputs]\ndrums = 1\nband = 2\n";
+    let world = "faults = [{ at = 96000, kind = \"vanish\" }]\n";
+    let mut night = Night::with(&[("rig.toml", rig), ("world.toml", world)], &["--rig", "rig.toml"]);
+    night.terminal.wait_for("SPACE starts 1 Low Tide");
+    std::fs::remove_file(night.folder.path().join("world.toml")).expect("the world");
+    night.terminal.wait_for("Plug it in,");
+    let words: Vec<String> = night.terminal.screen().split_whitespace().map(str::to_owned).collect();
+    let screen = words.join(" ");
+    for words in ["start its server:", "it comes back by", "itself, in time."] {
+        assert!(screen.contains(words), "no `{words}` on\n{}", night.terminal.screen());
+    }
+    night.terminal.press("q");
+    night.terminal.wait_for("ENTER quits");
+    std::thread::sleep(Duration::from_millis(300));
+    night.terminal.press("\r");
     night.terminal.ended();
 }

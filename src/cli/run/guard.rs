@@ -62,7 +62,8 @@ pub fn run(args: &Args) -> Option<Outcome> {
             "the run {death} after {:.1} s; its guard started it again",
             began.elapsed().as_secs_f64()
         );
-        eprintln!("{why}");
+        // Its terminal may be gone: printing there must not end the guard.
+        super::complain(&why);
         if words.iter().all(|word| word != "--rejoin") {
             words = again(&words, args);
         }

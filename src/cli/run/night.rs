@@ -210,7 +210,7 @@ fn outlets<'r>(rig: &'r Rig, interface: &dyn Interface) -> Result<(&'r [Outlet],
         "this interface has {there} outputs, so feeds are folded: {}",
         crate::cli::check::set_list::fold_text(outlets)
     );
-    eprintln!("{words}");
+    super::complain(&words);
     Ok((outlets, Some(words)))
 }
 

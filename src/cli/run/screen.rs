@@ -40,8 +40,14 @@ struct Player<'s, 'a> {
 
 /// Plays until a key says that it is over.
 pub fn drive(stage: &mut Stage) -> Result<End, Refusal> {
-    let session =
-        Session::open(stage.keys.clone()).map_err(|error| Refusal::world(format!("error: {error}")))?;
+    let session = match Session::open(stage.keys.clone()) {
+        // Started again by itself, perhaps after its terminal was closed: the show goes on without a view.
+        Err(_) if stage.returned.is_some() && std::env::var_os(super::guard::WHY).is_some() => {
+            Session::gone()
+        }
+        opened => opened,
+    };
+    let session = session.map_err(|error| Refusal::world(format!("error: {error}")))?;
     let conductor = stage.conductor();
     let mut player = Player {
         stage,
@@ -73,6 +79,10 @@ impl Player<'_, '_> {
 
     fn play(&mut self, session: &Session) -> End {
         loop {
+            if session.closed() {
+                // The view is gone, the show is not: no key comes, and nothing waits for one.
+                std::thread::sleep(FRAME);
+            }
             let first = session.presses().recv_timeout(FRAME).ok();
             let now = self.stage.started.elapsed();
             for pressed in first.into_iter().chain(session.presses().try_iter()) {
@@ -98,10 +108,6 @@ impl Player<'_, '_> {
             let mut model = self.model(&board);
             model.focus_lost = session.focus_lost();
             session.show(model);
-            if session.closed() {
-                // The view is gone, the show is not: look again at a quiet pace.
-                std::thread::sleep(FRAME);
-            }
         }
     }
 
@@ -220,12 +226,9 @@ impl Player<'_, '_> {
         self.conductor.fill(&board.view, &mut model);
         model.beat_phase = self.phase(board);
         if let Some(away) = board.away {
-            let why = board.why.clone().unwrap_or_default();
-            let words = format!(
-                "{:.0} s: {why}. The place runs on; plug it in, it comes back by itself.",
-                away.as_secs_f64()
-            );
-            model.stands = Some(("NO DEVICE", words));
+            // Why is the last event; this must fit beside the word on 80 columns.
+            let words = "Plug it in, start its server: it comes back by itself, in time.";
+            model.stands = Some(("NO DEVICE", format!("{:.0} s. {words}", away.as_secs_f64())));
         }
         model.power = self.power();
         model.clock = jiff::ZonedDateTime::now().strftime("%H:%M:%S").to_string();

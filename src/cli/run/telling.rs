@@ -250,9 +250,7 @@ fn told(tale: &Tale) -> DeviceTold {
     match tale {
         Tale::Gone(why) => DeviceTold {
             why: Some(why.clone()),
-            text: format!(
-                "DEVICE LOST: {why}. The place runs on; it is opened again as soon as it is there."
-            ),
+            text: format!("DEVICE LOST: {why}. The place runs on; it is opened again by itself."),
             ..of(DeviceDid::Lost)
         },
         Tale::Again { away } => DeviceTold {
@@ -271,7 +269,7 @@ fn told(tale: &Tale) -> DeviceTold {
         }
         Tale::CannotOpen(why) => DeviceTold {
             why: Some(why.clone()),
-            text: format!("NO DEVICE: {why}. Plug it in, start its server; it is tried all the time."),
+            text: format!("NO DEVICE: {why}. It is tried all the time."),
             ..of(DeviceDid::CannotOpen)
         },
         Tale::OtherRate(rate) => DeviceTold {
