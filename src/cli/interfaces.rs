@@ -76,7 +76,7 @@ pub fn run(args: &Args) -> Outcome {
             if args.json {
                 println!("{}", json!({ "ok": false, "error": words }));
             } else {
-                eprintln!("error: {words}");
+                eprint!("{words}");
             }
             return Outcome::NotUnderstood;
         }
@@ -98,7 +98,8 @@ pub fn run(args: &Args) -> Outcome {
 
 fn read_rig(path: &Path) -> Result<Rig, String> {
     let reading = show::read_rig(path).map_err(|fault| {
-        format!("{} cannot be read: {fault}\n  to mend it: give the path of a file", path.display())
+        let path = path.display();
+        format!("error: {path} cannot be read: {fault}\n  to mend it: give the path of a file\n")
     })?;
     let faults = show::render(&reading.faults, &reading.text, &reading.name, false);
     reading.rig.ok_or(faults)
