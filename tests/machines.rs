@@ -8,6 +8,8 @@
 //! more.
 
 mod common;
+#[path = "machines/handback.rs"]
+mod handback;
 
 use common::*;
 use fogbell::click::set::{Set, SongSaid};
