@@ -78,18 +78,24 @@ impl Inputs {
     }
 
     /// Fills a channel of `out` for each input from the interface's channels; what `input` does not give is
-    /// silence. Tells the interface's channels on which something was not a number. Panics: never.
-    /// Real-time: safe.
+    /// silence. `unheard`, bit by bit: a group of none but these is not made. Tells the interface's channels on which
+    /// something was not a number. Panics: never. Real-time: safe.
     pub fn process<'i>(
         &mut self,
         start: FramePos,
         frames: usize,
+        unheard: u64,
         input: impl Fn(usize) -> &'i [f32],
         out: &mut Planar,
         told: &mut dyn FnMut(usize),
     ) {
         let Inputs { groups, rider, .. } = self;
         for (first, group) in (0..).step_by(LANES).zip(groups) {
+            let heard = |lane: usize| unheard.checked_shr((first + lane) as u32).unwrap_or(0) & 1 == 0;
+            if !(0..group.inputs.len()).any(heard) {
+                (0..group.inputs.len()).for_each(|lane| out.channel_mut(first + lane, frames).fill(0.0));
+                continue;
+            }
             let mut bad = [false; LANES];
             let mut done = 0;
             while done < frames {
@@ -274,7 +280,7 @@ mod tests {
 
     fn run(inputs: &mut Inputs, start: i64, input: &[f32], out: &mut Planar) -> Vec<usize> {
         let mut told = vec![];
-        inputs.process(FramePos(start), input.len(), |_| input, out, &mut |channel| told.push(channel));
+        inputs.process(FramePos(start), input.len(), 0, |_| input, out, &mut |channel| told.push(channel));
         told
     }
 
@@ -313,7 +319,7 @@ mod tests {
         let (early, late) = (clap(1000), clap(1480));
         let mut out = Planar::new(2, 4800);
         let input = |channel: usize| if channel == 0 { &early[..] } else { &late[..] };
-        inputs.process(FramePos(0), 4800, input, &mut out, &mut |_| {});
+        inputs.process(FramePos(0), 4800, 0, input, &mut out, &mut |_| {});
         assert_eq!(out.channel(0, 4800), out.channel(1, 4800));
         assert!(out.channel(0, 4800)[1480] > 0.2);
     }
@@ -346,7 +352,7 @@ mod tests {
                 let size = sizes().min(2000 - done);
                 let mut out = Planar::new(setups.len(), size);
                 let input = |channel: usize| &noise[channel][done..done + size];
-                inputs.process(FramePos(done as i64), size, input, &mut out, &mut |_| {});
+                inputs.process(FramePos(done as i64), size, 0, input, &mut out, &mut |_| {});
                 all.iter_mut().enumerate().for_each(|(n, all)| all.extend_from_slice(out.channel(n, size)));
                 done += size;
             }

@@ -40,9 +40,10 @@ const TAP_SECONDS: usize = 4;
 const LONG_LOSS_SECONDS: f64 = 0.050;
 const ARRIVAL_SECONDS: f64 = 0.020;
 
-/// From which level of [`Io::thrift`] on nothing is recorded, and the room is silent.
+/// From which level of [`Io::thrift`] on nothing is recorded, the room is silent, talkback is silent as well.
 const NO_RECORDING: u8 = 2;
 const NO_ROOM: u8 = 4;
+const NO_TALK: u8 = 5;
 
 /// The control side: stays on ordinary threads.
 pub struct Control {
@@ -167,7 +168,10 @@ pub struct Engine {
     arrival: Ramp,
     unheard: bool,
     /// The room is given up when the computer is slow: faded, and no work any more once it is silent.
-    thrift: Ramp,
+    /// What is spared of the room, and of talkback.
+    thrift: [Ramp; 2],
+    /// Inputs, bit by bit, that are talkbacks.
+    talkbacks: u64,
     /// Per click: what arrives on an input and is passed on.
     passed: Vec<Option<Passed>>,
     /// Per click: another device that plays it.

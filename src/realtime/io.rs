@@ -79,6 +79,8 @@ pub struct Io {
     pub thrift: u8,
     /// Nobody hears what is made: there is no device, and the night goes on.
     pub unheard: bool,
+    /// Nanoseconds of this callback's time that the host took for itself before it asked.
+    pub spent_ns: u64,
 }
 
 impl Io {
@@ -93,6 +95,7 @@ impl Io {
             input_offset: Frames(0),
             thrift: 0,
             unheard: false,
+            spent_ns: 0,
         }
     }
 }

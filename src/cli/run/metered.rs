@@ -27,7 +27,7 @@ impl<P: Process> Process for Metered<P> {
         io.thrift = self.meter.given_up();
         self.inner.process(io);
         let block = io.frames as u64 * 1_000_000_000 / u64::from(self.rate.hertz());
-        let took = began.elapsed().as_nanos() as u64;
+        let took = began.elapsed().as_nanos() as u64 + io.spent_ns;
         self.meter.record(took, block);
         self.meter.give_up(self.thrift.step(took as i64, block as i64) as u8);
     }

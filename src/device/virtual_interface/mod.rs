@@ -20,7 +20,9 @@ pub use capture::{BlockSeen, Capture, Captured};
 pub use ills::{Hum, Standing, Twin};
 pub use pace::{CATCH_UP, Pace};
 pub use stepper::Stepper;
-pub use world::{Blocks, Cable, Fault, FaultKind, Mic, MicSound, Noise, ReceiveFrom, SendTo, Tape, World};
+pub use world::{
+    Blocks, Cable, Fault, FaultKind, Load, Mic, MicSound, Noise, ReceiveFrom, SendTo, Tape, World,
+};
 
 use super::{DeviceError, DeviceInfo, Interface, MAX_BLOCK, Negotiated, OpenSetup, Opened, Running};
 use crate::realtime::io::Process;

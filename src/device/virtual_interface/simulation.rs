@@ -23,6 +23,9 @@ pub(super) struct Simulation {
     ills: Ills,
     faults: Vec<Fault>,
     fault: usize,
+    /// In the order of their frames.
+    loads: Vec<super::world::Load>,
+    rate: f64,
     sizes: Sizes,
     /// Longest block that the shortest cable allows.
     reach: usize,
@@ -91,6 +94,8 @@ impl Simulation {
         let longest = world.cables.iter().map(|cable| cable.delay_frames as usize).max().unwrap_or(0);
         let mut faults = world.faults.clone();
         faults.sort_by_key(|fault| fault.at);
+        let mut loads = world.loads.clone();
+        loads.sort_by_key(|load| load.at);
         let wires = wires(world, setup);
         let reach = wires.iter().map(Wire::reach).min().unwrap_or(MAX_BLOCK).min(MAX_BLOCK);
         Ok(Simulation {
@@ -104,6 +109,8 @@ impl Simulation {
             ills: Ills::new(world, setup.rate),
             faults,
             fault: 0,
+            loads,
+            rate: f64::from(setup.rate.hertz()),
             sizes: Sizes::new(blocks),
             reach,
             clip_inputs: world.clip_inputs,
@@ -229,10 +236,16 @@ impl Simulation {
         self.io.lost = std::mem::take(&mut self.lost);
         self.io.frames = frames;
         self.io.input_offset = Frames(0);
+        self.io.spent_ns = self.spent_ns(frames);
         self.fill_inputs(frames);
         touch(&mut self.io.input);
         process.process(&mut self.io);
         self.leave(frames);
+    }
+
+    fn spent_ns(&self, frames: usize) -> u64 {
+        let load = self.loads.iter().rev().find(|load| load.at <= self.next);
+        load.map_or(0, |load| (load.share * frames as f64 * 1e9 / self.rate) as u64)
     }
 
     fn fill_inputs(&mut self, frames: usize) {

@@ -45,6 +45,8 @@ pub struct World {
     /// In real time, callbacks come late by up to this share of a block, each by another.
     pub jitter: f64,
     pub faults: Vec<Fault>,
+    /// How much of each callback's time the host says that it took itself.
+    pub loads: Vec<Load>,
     /// `None`: the block that is asked for on opening.
     pub blocks: Option<Blocks>,
     /// Inputs end at full scale, as converters do.
@@ -72,6 +74,7 @@ impl Default for World {
             drift_ppm: 0.0,
             jitter: 0.0,
             faults: Vec::new(),
+            loads: Vec::new(),
             blocks: None,
             clip_inputs: false,
             late_is_lost: false,
@@ -218,6 +221,15 @@ pub enum FaultKind {
     Repeat,
 }
 
+/// From a frame on the host takes this share of every callback's time; nothing is truly burnt, so that no other test
+/// is disturbed.
+#[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct Load {
+    pub at: FramePos,
+    pub share: f64,
+}
+
 /// Frames of each callback.
 #[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -269,7 +281,7 @@ impl World {
         toml::from_str(text).map_err(|fault| {
             DeviceError::new(
                 format!("the world of the virtual interface cannot be read: {fault}"),
-                "write only the keys inputs, outputs, cables, sends, receives, tapes, noises, mics, hums, standing, twins, dead, drift-ppm, jitter, faults, blocks, clip-inputs, late-is-lost",
+                "write only the keys inputs, outputs, cables, sends, receives, tapes, noises, mics, hums, standing, twins, dead, drift-ppm, jitter, faults, loads, blocks, clip-inputs, late-is-lost",
             )
         })
     }
@@ -305,6 +317,10 @@ impl World {
         if !(0.0..=1.0).contains(&self.jitter) {
             let what = format!("jitter is {}", self.jitter);
             return Err(DeviceError::new(what, "write a share of a block, from 0 to 1"));
+        }
+        if let Some(load) = self.loads.iter().find(|load| !(0.0..=10.0).contains(&load.share)) {
+            let what = format!("the load at frame {} is {}", load.at.0, load.share);
+            return Err(DeviceError::new(what, "write a share of a callback's time, from 0 to 10"));
         }
         for cable in &self.cables {
             check_cable(cable, blocks.largest())?;
@@ -494,6 +510,8 @@ mod tests {
         assert!(with(Cable { delay_frames: f64::NAN, ..cable }).check(&blocks).is_err());
         assert!(with(Cable { input: 9, ..cable }).check(&blocks).is_err());
         assert!(with(Cable { output: 0, ..cable }).check(&blocks).is_err());
+        let heavy = Load { at: FramePos(0), share: f64::NAN };
+        assert!(World { loads: vec![heavy], ..World::default() }.check(&blocks).is_err());
         assert!(World::default().check(&Blocks::Fixed(0)).is_err());
         assert!(World::default().check(&Blocks::Listed(vec![])).is_err());
         let late = Fault { at: FramePos(0), kind: FaultKind::LateBy, frames: None };

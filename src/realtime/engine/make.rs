@@ -105,7 +105,13 @@ pub fn engine(setup: &EngineSetup, set: Arc<Set>) -> (Control, Engine) {
         gate_open: setup.peer.is_none(),
         room_gate: Ramp::steady(if setup.peer.is_some() { 0.0 } else { 1.0 }),
         arrival: Ramp::steady(1.0),
-        thrift: Ramp::steady(1.0),
+        thrift: [Ramp::steady(1.0); 2],
+        talkbacks: setup
+            .inputs
+            .iter()
+            .take(64)
+            .zip(0..)
+            .fold(0, |mask, (input, bit)| mask | u64::from(input.talks.is_some()) << bit),
         unheard: false,
         passed: passed(setup, piece),
         outside: outside(setup),

@@ -1,6 +1,6 @@
 //! Inputs: how loud the room is, and when.
 
-use super::{ARRIVAL_SECONDS, Deed, Engine, NO_ROOM, TALK_EVERY};
+use super::{ARRIVAL_SECONDS, Deed, Engine, NO_ROOM, NO_TALK, TALK_EVERY};
 use crate::realtime::command::Command;
 use crate::realtime::event::What;
 use crate::realtime::io::Io;
@@ -65,10 +65,12 @@ impl Engine {
     }
 
     pub(super) fn spare_the_room(&mut self, io: &Io) {
-        let wanted = if io.thrift >= NO_ROOM { 0.0 } else { 1.0 };
-        if self.thrift.target() != wanted {
-            let fade = self.set.rate.frames(if wanted == 0.0 { 0.2 } else { 1.0 }).0 as u32;
-            self.thrift.go(wanted, io.at + self.look_ahead, fade);
+        for (ramp, from) in self.thrift.iter_mut().zip([NO_ROOM, NO_TALK]) {
+            let wanted = if io.thrift >= from { 0.0 } else { 1.0 };
+            if ramp.target() != wanted {
+                let fade = self.set.rate.frames(if wanted == 0.0 { 0.2 } else { 1.0 }).0 as u32;
+                ramp.go(wanted, io.at + self.look_ahead, fade);
+            }
         }
     }
 
@@ -80,22 +82,28 @@ impl Engine {
 
     /// Inputs: cleaned, filtered, ridden, limited, before they meet the click.
     pub(super) fn room(&mut self, io: Option<(&Io, usize)>, start: FramePos, frames: usize) {
-        if self.thrift.constant(start, frames) == Some(0.0) {
+        let [room, talk] = self.thrift.map(|ramp| ramp.constant(start, frames) == Some(0.0));
+        if room && talk {
             return self.rooms.clear();
         }
+        let talkbacks = self.talkbacks;
+        let unheard = if room { !talkbacks } else { 0 } | if talk { talkbacks } else { 0 };
         let Engine { inputs, rooms, out, .. } = self;
         let input = |channel: usize| {
             io.map_or(&[][..], |(io, done)| {
                 io.input.channel(channel, io.frames).get(done..done + frames).unwrap_or(&[])
             })
         };
-        inputs.process(start, frames, input, rooms, &mut |channel| {
+        inputs.process(start, frames, unheard, input, rooms, &mut |channel| {
             out.tell(start, What::BadInput { channel: channel as u16 });
         });
         for input in 0..self.rooms.channels() {
             self.room_gate.apply(start, self.rooms.channel_mut(input, frames));
             self.arrival.apply(start, self.rooms.channel_mut(input, frames));
-            self.thrift.apply(start, self.rooms.channel_mut(input, frames));
+            let [room, talk] = &self.thrift;
+            let talks = talkbacks.checked_shr(input as u32).unwrap_or(0) & 1 == 1;
+            let spared = if talks { talk } else { room };
+            spared.apply(start, self.rooms.channel_mut(input, frames));
         }
     }
 }
