@@ -23,14 +23,28 @@ impl Server {
     /// With another period, and two ports that loop back into themselves.
     pub fn looped(period: u32) -> Server {
         let name = format!("fogbell-loop-{}-{period}", std::process::id());
-        Server::spawned(name, &["-L", "2"], period)
+        Server::spawned(name, &["-L", "2"], period, 48_000)
     }
 
     fn named(name: String) -> Server {
-        Server::spawned(name, &[], 128)
+        Server::spawned(name, &[], 128, 48_000)
     }
 
-    fn spawned(name: String, first: &[&str], period: u32) -> Server {
+    /// The dead one once more, under its name.
+    pub fn again(&mut self) {
+        self.again_at(48_000);
+    }
+
+    /// At another rate.
+    pub fn again_at(&mut self, rate: u32) {
+        let mut again = Server::spawned(self.name.clone(), &[], 128, rate);
+        std::mem::swap(&mut self.process, &mut again.process);
+        std::mem::swap(&mut self.said, &mut again.said);
+        // The dead one's place was taken over: there is nothing to be ended.
+        std::mem::forget(again);
+    }
+
+    fn spawned(name: String, first: &[&str], period: u32, rate: u32) -> Server {
         let said = tempfile::NamedTempFile::new().unwrap();
         let process = Command::new("jackd")
             .args(first)
@@ -40,7 +54,7 @@ impl Server {
                 "-d",
                 "dummy",
                 "-r",
-                "48000",
+                &rate.to_string(),
                 "-p",
                 &period.to_string(),
                 "-C",
