@@ -349,6 +349,100 @@ mod on_one_server {
         moments.iter().map(one).collect()
     }
 
+    /// The backup's timecode to the main, once both are there.
+    fn patch_back(server: &str, main: &mut Machine) -> bool {
+        let back = |port: &str| port.starts_with("fogbell-") && port.ends_with(":backup_timecode");
+        let Some(to) = port(server, Some(main), back) else { return false };
+        let begun = Instant::now();
+        while tool(server, "jack_connect", &["fogbell:timecode", &to]).is_none() {
+            assert!(begun.elapsed() < PATIENCE, "the backup's timecode cannot be patched to {to}");
+            std::thread::sleep(Duration::from_millis(50));
+        }
+        patch(server, main)
+    }
+
+    const LONG: &str = "show = \"Saltmarsh Five, handed back\"\n[click.drums]\nevery = \"eighths\"\n\
+        [click.band]\nevery = \"beats\"\n[feed.drums]\nhears = { drums = 0 }\n[feed.band]\nhears = { band = 0 }\n\
+        [[song]]\ntitle = \"Low Tide\"\ntempo = 132\nbars = 200\n";
+
+    /// Sounds of a channel in a stretch.
+    fn sounds(samples: &[f32], stretch: std::ops::Range<usize>) -> bool {
+        samples[stretch.start.min(samples.len())..stretch.end.min(samples.len())]
+            .iter()
+            .any(|sample| sample.abs() > 0.01)
+    }
+
+    /// A main is killed, comes back muted by its record while the backup sounds, and gets the click back by T.
+    #[test]
+    #[ignore = "slow: fifteen seconds of real time on a quiet machine, for tests/extended"]
+    fn a_main_that_was_killed_rejoins_muted_and_gets_the_click_back_by_a_key() {
+        let _turn = turn();
+        let server = jack::Server::start();
+        let _there = port(&server.name, None, |port| port == "system:playback_1");
+        let pair = Pair::new(Some(&server.name), Wiring::Own);
+        let rig = std::fs::read_to_string(pair.folder.path().join("main.toml")).unwrap();
+        pair.write("main.toml", &(rig + "[return]\ntimecode = 1\n"));
+        pair.write("show.toml", LONG);
+        let show = pair.folder.path().join("show.toml");
+        let run = |name: &str, more: &[&str]| {
+            let (rig, folder) =
+                (pair.folder.path().join(format!("{name}.toml")), pair.folder.path().join(name));
+            Machine::start(program(), &show, &rig, &folder, pair.server.as_deref(), more)
+        };
+        let name = &server.name;
+        let backup = || run("backup", &["--press", "3000 one-is-now", "--for", "14"]);
+        let mut backup = there(backup, |started| patch(name, started));
+        let first = || run("main", &["--press", "2.5 start"]);
+        let mut main = there(first, |started| patch_back(name, started));
+        std::thread::sleep(Duration::from_millis(5700).saturating_sub(main.began.elapsed()));
+        main.kill();
+        std::thread::sleep(Duration::from_millis(300));
+        let again = || run("main", &["--rejoin", "--press", "3 take-over", "--for", "20"]);
+        let mut again = there(again, |started| patch_back(name, started));
+        let rejoined = again.began.elapsed();
+        backup.end(PATIENCE);
+        again.kill();
+        let written = Written::of(&show, "drums");
+        let take = pair.take(&written);
+        let gaps = backup.gaps();
+        let judged = take.judge_all(&written, &gaps);
+        println!(
+            "patched {:.2} s after its second start; {} due, {} heard in their place, {} moved, {} missed, {} cut, {} \
+             doubled, worst {:.3} ms",
+            rejoined.as_secs_f64(),
+            judged.due,
+            judged.heard,
+            judged.moved,
+            judged.missed,
+            judged.cut,
+            judged.doubled,
+            judged.worst_ms
+        );
+        let end = take.heard.len();
+        let told = told(&judged.findings);
+        // The main, the backup alone, the main alone: in this order, and never both.
+        let second = 48_000;
+        let backup_from =
+            take.backup.iter().position(|sample| sample.abs() > 0.01).expect("the backup sounded");
+        let backup_until = take.backup.iter().rposition(|sample| sample.abs() > 0.01).unwrap();
+        assert!(backup_until - backup_from > 2 * second, "the backup sounded for too short a time: {told}");
+        assert!(backup_until + second < end, "the backup never let go: {told}");
+        assert!(sounds(&take.main, 0..backup_from), "the main sounded first");
+        assert!(
+            !sounds(&take.main, backup_from..backup_until.saturating_sub(second / 2)),
+            "it came back muted"
+        );
+        assert!(sounds(&take.main, backup_until..end), "the main never got its click back: {told}");
+        let beside = |f: &&Finding| {
+            gaps.iter().any(|gap| gap.from + gap.frames + 240 > f.frame && gap.from < f.frame + 12_000)
+        };
+        let doubled: Vec<_> =
+            judged.findings.iter().filter(|f| f.outcome == Outcome::Doubled && !beside(f)).collect();
+        assert!(doubled.is_empty(), "gaps {gaps:?}, backup from {backup_from} to {backup_until}: {told}");
+        let missed = judged.findings.iter().filter(|f| f.outcome == Outcome::Missed && !beside(f)).count();
+        assert!(missed <= 1 && judged.due > 30, "{told}");
+    }
+
     /// `KILLS=200 SEED=3 cargo test --release --test two_machines -- --nocapture` kills more often.
     #[test]
     #[ignore = "three minutes of real time on a quiet machine: tests/extended"]

@@ -194,6 +194,11 @@ impl Take {
         judge(&self.heard, written, self.start, self.patched_from..self.heard.len() as i64 - 12_000, gaps)
     }
 
+    /// Every hit from the song's beginning on, whoever sounded it.
+    pub fn judge_all(&self, written: &Written, gaps: &[Gap]) -> Judged {
+        judge(&self.heard, written, self.start, self.start..self.heard.len() as i64 - 12_000, gaps)
+    }
+
     /// The main's click as it came, until a little before the last of it.
     pub fn judge_main(&self, written: &Written, gaps: &[Gap]) -> Judged {
         // On its own channel it is heard as it came; passed through, later: by its own first hit.
