@@ -119,7 +119,13 @@ fn status(path: &Path, name: &str) -> Option<u64> {
 fn look(pid: i32, at: Duration) -> Option<Look> {
     let own = PathBuf::from(format!("/proc/{pid}"));
     let threads = std::fs::read_dir(own.join("task")).ok()?.flatten().map(|entry| entry.path());
-    let audio = threads.max_by_key(|thread| status(&thread.join("status"), "voluntary_ctxt_switches"))?;
+    // The one with real-time priority; without that right, the one that wakes up most often.
+    let wakes = |thread: &PathBuf| {
+        let first =
+            faults(&thread.join("stat")).is_some_and(|(_, policy)| !policy.starts_with("SCHED_OTHER"));
+        (first, status(&thread.join("status"), "voluntary_ctxt_switches"))
+    };
+    let audio = threads.max_by_key(wakes)?;
     let (audio_faults, policy) = faults(&audio.join("stat"))?;
     let resident_kib = status(&own.join("status"), "VmRSS")?;
     Some(Look { pid, at, resident_kib, faults: faults(&own.join("stat"))?.0, audio_faults, policy })
