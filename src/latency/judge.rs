@@ -417,6 +417,14 @@ fn enough_of(played: usize, found: &[usize]) -> bool {
     found.len() >= needed && found.first() == Some(&0) && found.last() == Some(&(played - 1))
 }
 
+/// An input that is patched to nothing hisses less than this: -50 dBFS (common practice, no source).
+const NOISE: f64 = 3.16e-3;
+
+fn rms(samples: &[f32]) -> f64 {
+    let power: f64 = samples.iter().map(|x| f64::from(*x).powi(2)).sum();
+    (power / samples.len().max(1) as f64).sqrt()
+}
+
 /// Names what is wrong when too few shots agree.
 fn why_not(probe: &Probe, recording: &[f32], heard: &Heard, seen: &Seen, longest: usize) -> Refusal {
     let rate = f64::from(probe.rate.hertz());
@@ -433,6 +441,9 @@ fn why_not(probe: &Probe, recording: &[f32], heard: &Heard, seen: &Seen, longest
     }
     let (found, shots) = (seen.on_line.len(), probe.shots.len());
     if found * 3 < shots || found == 0 {
+        if rms(recording) > NOISE {
+            return Refusal::TooNoisy { found, shots, snr_db: None };
+        }
         return Refusal::NothingCameBack { peak_db: decibels(loudest) };
     }
     if loudest < 1e-3 {

@@ -21,6 +21,8 @@ pub const STEP: f64 = 6.0;
 const FLOOR: f64 = -72.0;
 
 const LOOK: Duration = Duration::from_millis(3);
+/// A whole probe that drowned is played once more, louder, only while the series stays within this.
+const LONGEST_SECONDS: f64 = 14.0;
 /// A take that needs longer than its frames and this is not coming.
 const PATIENCE: Duration = Duration::from_secs(3);
 /// Shots that may be spoilt before the series is given up.
@@ -203,8 +205,10 @@ impl<S: Stream> Gun<S> {
     pub fn series(&mut self, plan: &Plan, level_of: LevelOf) -> Result<Shots, Failure> {
         self.settle()?;
         let (mut risen, mut level) = (Vec::new(), plan.quiet.0.min(plan.ceiling.0));
+        let mut played = 0;
         loop {
             risen.push(Decibels(level));
+            played += plan.trial.frames;
             let take = self.shoot(0, plan.trial.frames, level)?;
             let ended = level_of(0, &take);
             let mut next = next_level(level, ended, plan.ceiling.0, &risen);
@@ -213,8 +217,10 @@ impl<S: Stream> Gun<S> {
                     return Ok((take, Decibels(level), ended, risen));
                 }
                 let take = self.shoot(1, plan.probe.frames, level)?;
+                played += plan.probe.frames;
                 next = next_level(level, level_of(1, &take), plan.ceiling.0, &risen);
-                if next.is_none() {
+                let once_more = (played + plan.trial.frames + plan.probe.frames) as f64 / self.rate;
+                if next.is_none() || once_more > LONGEST_SECONDS {
                     return Ok((take, Decibels(level), ended, risen));
                 }
             }

@@ -84,7 +84,9 @@ impl Aim {
         from: Decibels,
     ) -> Result<Outcome, Failure> {
         let probe = self.probe(open.rate);
-        let trial = Aim { shots: TRIAL_SHOTS, span: TRIAL_SECONDS, ..self.clone() }.probe(open.rate);
+        // Sweeps and sequences last long: two of them tell the level.
+        let shots = if self.kind == ProbeKind::Impulses { TRIAL_SHOTS } else { 2 };
+        let trial = Aim { shots, span: TRIAL_SECONDS, ..self.clone() }.probe(open.rate);
         let plan = Plan {
             output: self.output.index(0),
             inputs: self.inputs.iter().map(|input| input.index(open.inputs)).collect(),
