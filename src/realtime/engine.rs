@@ -179,6 +179,8 @@ pub struct Engine {
     mutes: u16,
     /// A machine that follows sounds all the same, by a person's wish.
     beside: bool,
+    /// From here on a main's click that is passed on is let through.
+    lets_through: Option<FramePos>,
     peer_told: FramePos,
     peer_facts: (LineNow, WitnessNow, bool, bool),
 }

@@ -50,6 +50,11 @@ impl Passed {
         self.source
     }
 
+    /// How long a turn takes.
+    pub fn splice(&self) -> Frames {
+        Frames(i64::from(self.splice))
+    }
+
     fn slot(&self, frame: i64) -> usize {
         frame.rem_euclid(self.samples.len().max(1) as i64) as usize
     }

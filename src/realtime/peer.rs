@@ -306,19 +306,21 @@ mod tests {
     use super::*;
     use crate::follow::heard_late;
 
-    /// A sine of 1 kHz that rises within `attack` frames and dies away.
-    fn sound(attack: f32) -> Vec<f32> {
+    /// A sine of 1 kHz that dies away, behind `silent` frames that nobody hears.
+    fn sound(silent: usize) -> Vec<f32> {
         let one = |n: usize| {
             let n = n as f32;
-            0.4 * (n / attack).min(1.0) * (-n / 400.0).exp() * (n * std::f32::consts::TAU / 48.0).sin()
+            0.4 * (n / 4.0).min(1.0) * (-n / 400.0).exp() * (n * std::f32::consts::TAU / 48.0).sin()
         };
-        (0..1800).map(one).collect()
+        let mut samples = vec![1e-4; silent];
+        samples.extend((0..1800 - silent).map(one));
+        samples
     }
 
     #[test]
     fn sounds_that_are_heard_late_by_different_times_give_one_offset() {
         let rate = SampleRate::standard();
-        let sounds = [sound(4.0), sound(96.0)];
+        let sounds = [sound(0), sound(14)];
         let late = [0, 1].map(|index: usize| heard_late(rate, &sounds[index], 0) as f32);
         assert!((late[0] - late[1]).abs() > 5.0, "the test needs two that differ: {late:?}");
         let (first, step, later) = (30_000, 12_000, 31);

@@ -7,12 +7,16 @@ use crate::click::set::{Anchor, LegKind, PlaceNow, Stretch};
 use crate::realtime::command::{Command, When};
 use crate::realtime::event::{Cause, LineNow, RunState, Source, What, WitnessNow};
 use crate::realtime::outside::Ask;
+use crate::realtime::passed::Passed;
 use crate::realtime::peer::{Peer, WAIT_SECONDS, effective};
 use crate::realtime::timecode_out::{MusicNow, NextNow};
 use crate::timecode::chase::{Here, Order, tracked};
 use crate::timecode::gate::Gated;
 use crate::timecode::pages::{Run, State};
 use crate::units::{Exact, FramePos, Frames, Span};
+
+/// The main's click is let through this long after the last hit of a song.
+const LET_THROUGH_SECONDS: f64 = 0.1;
 
 /// A jump of another machine this soon after the end of a pass is at its end.
 pub(super) const SAME_END_SECONDS: f64 = 0.002;
@@ -296,6 +300,7 @@ impl Engine {
 
     /// A click that is passed on: each of its hits comes from outside where it has arrived, else from here.
     pub(super) fn pass_on(&mut self, end: FramePos) {
+        self.passes_all(end);
         for index in 0..self.passed.len() {
             let (Some(Some(passed)), Some(click)) = (self.passed.get(index), self.clicks.get(index).copied())
             else {
@@ -346,11 +351,20 @@ impl Engine {
     /// Between songs what the main sends is let through, whatever became of its last hit: its timecode may be cut
     /// before the next one. A main that is gone or hangs is not.
     pub(super) fn let_through(&mut self, at: FramePos) {
-        let Some(peer) = self.peer.as_ref().filter(|peer| !peer.lead.leads()) else { return };
-        if peer.other().line == LineNow::Alive
-            && let Some(click) = peer.setup.click
-        {
-            self.turn_passed(usize::from(click.click), at, Source::External, Cause::Plan);
+        let alive = self.peer.as_ref().is_some_and(|peer| peer.other().line == LineNow::Alive);
+        let last = self.transport.last_onset().max(at);
+        self.lets_through = alive.then(|| last + self.set.rate.frames(LET_THROUGH_SECONDS));
+    }
+
+    /// Once the last hit of this machine's own is over.
+    fn passes_all(&mut self, end: FramePos) {
+        let Some(at) = self.lets_through.filter(|at| *at < end) else { return };
+        self.lets_through = None;
+        let main = self.peer.as_ref().filter(|peer| !peer.lead.leads()).and_then(|peer| peer.setup.click);
+        if let Some(click) = main {
+            let index = usize::from(click.click);
+            let splice = self.passed.get(index).and_then(Option::as_ref).map_or(Frames(0), Passed::splice);
+            self.turn_passed(index, at + splice, Source::External, Cause::Plan);
         }
     }
 

@@ -117,6 +117,7 @@ pub fn engine(setup: &EngineSetup, set: Arc<Set>) -> (Control, Engine) {
         outside: outside(setup),
         mutes: 0,
         beside: false,
+        lets_through: None,
         peer_told: FramePos(i64::MIN / 2),
         peer_facts: Default::default(),
         set,

@@ -186,6 +186,7 @@ impl Engine {
     /// A leg was placed: streams are asked for where they do not simply run on, and the room closes.
     pub(super) fn placed(&mut self, set: &Set, at: FramePos) {
         let Some(now) = self.transport.playing() else { return };
+        self.lets_through = None;
         self.ride_with(set, at);
         let Some(leg) = set.songs.get(now.song).and_then(|plan| plan.legs.get(now.leg)) else { return };
         // A machine that follows makes streamed clicks itself: a track runs at its own rate only.

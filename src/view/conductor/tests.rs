@@ -671,6 +671,7 @@ fn while_both_laptops_sound_the_screen_says_so() {
     };
     stage.key(Action::Beside);
     assert_eq!(sentence(&stage), "BOTH LAPTOPS SOUND, to be compared. C silences this one.");
+    stage.wait(1000);
     stage.key(Action::Beside);
     assert!(sentence(&stage).starts_with("The main plays"), "{}", sentence(&stage));
 }
