@@ -77,9 +77,12 @@ impl Level {
             Answer::Measured(_) => Level::Weak,
             Answer::Refused(Refusal::Clipped { .. }) => Level::TooLoud,
             Answer::Refused(Refusal::NothingCameBack { .. }) => Level::Nothing,
-            Answer::Refused(Refusal::TooQuiet { .. } | Refusal::TooNoisy { .. } | Refusal::Hum { .. }) => {
-                Level::Weak
-            }
+            Answer::Refused(
+                Refusal::TooQuiet { .. }
+                | Refusal::TooNoisy { .. }
+                | Refusal::Hum { .. }
+                | Refusal::NotAlike { .. },
+            ) => Level::Weak,
             // The level is not what is wrong: the whole probe says more about it.
             Answer::Refused(_) => Level::Good,
         }

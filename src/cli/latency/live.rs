@@ -163,12 +163,9 @@ fn means(told: &mut Told, aim: &Aim, heard: &Heard, rate: SampleRate) {
     told.json["meaning"] = json!(meant);
 }
 
-/// Clicks of a probe or of a show are further apart than twice this.
-const WIDEST_MS: f64 = 50.0;
-
 /// Two inputs that carry one click.
 pub fn compared(heard: [&[f32]; 2], names: [&str; 2], rate: SampleRate) -> Told {
-    let found = match compare(heard[0], heard[1], rate, WIDEST_MS) {
+    let found = match compare(heard[0], heard[1], rate, measure::WIDEST_MS) {
         Ok(found) => found,
         Err(refusal) => return answer_told(&Answer::Refused(refusal), rate),
     };

@@ -5,7 +5,7 @@ use super::target::Channel;
 use crate::device::{Interface, OpenSetup};
 use crate::latency::session::{Failure, Level, Plan, QUIET, Series, Sound, series};
 use crate::latency::shot::Take;
-use crate::latency::{Answer, Options, Path, Probe, ProbeKind, analyse};
+use crate::latency::{Answer, Options, Path, Probe, ProbeKind, analyse, compare};
 use crate::units::{Decibels, SampleRate};
 
 /// The span of a trial's clicks and of a whole probe, in seconds: with half a second of delay and seven trials the
@@ -13,6 +13,8 @@ use crate::units::{Decibels, SampleRate};
 const TRIAL_SECONDS: f64 = 0.25;
 const TRIAL_SHOTS: usize = 3;
 const WHOLE_SECONDS: f64 = 3.5;
+/// Clicks of a probe or of a show are further apart than twice this.
+pub const WIDEST_MS: f64 = 50.0;
 /// For a quick look: one of many starts, or between songs.
 pub const QUICK_SECONDS: f64 = 0.5;
 
@@ -114,8 +116,22 @@ impl Aim {
         if self.listens {
             return Level::Good;
         }
-        let answer = analyse(probe, take.heard.first().map_or(&[][..], Vec::as_slice), &self.options);
-        if which == 0 { Level::of(&answer) } else { Level::of_whole(&answer) }
+        let answer = |heard: &Vec<f32>| analyse(probe, heard, &self.options);
+        match (which, take.heard.as_slice()) {
+            // Two that are compared: the one that is heard worse says how loud it must be.
+            (0, [one, other]) => match (Level::of(&answer(one)), Level::of(&answer(other))) {
+                (Level::Good, Level::Good) => Level::Good,
+                (Level::TooLoud, _) | (_, Level::TooLoud) => Level::TooLoud,
+                (Level::Nothing, Level::Nothing) => Level::Nothing,
+                _ => Level::Weak,
+            },
+            (_, [one, other]) => match compare(one, other, probe.rate, WIDEST_MS) {
+                Ok(_) => Level::Good,
+                Err(refusal) => Level::of(&Answer::Refused(refusal)),
+            },
+            (0, heard) => heard.first().map_or(Level::Nothing, |heard| Level::of(&answer(heard))),
+            (_, heard) => heard.first().map_or(Level::Nothing, |heard| Level::of_whole(&answer(heard))),
+        }
     }
 }
 
