@@ -13,6 +13,7 @@ use crate::units::{Decibels, SampleRate};
 const TRIAL_SECONDS: f64 = 0.25;
 const TRIAL_SHOTS: usize = 3;
 const WHOLE_SECONDS: f64 = 3.5;
+const LONG_PROBE_SECONDS: f64 = 3.0;
 /// Clicks of a probe or of a show are further apart than twice this.
 pub const WIDEST_MS: f64 = 50.0;
 /// For a quick look: one of many starts, or between songs.
@@ -53,7 +54,7 @@ impl Aim {
             inputs,
             kind,
             shots: args.shots.map_or(usual, usize::from),
-            span: WHOLE_SECONDS * share,
+            span: if kind == ProbeKind::Impulses { WHOLE_SECONDS } else { LONG_PROBE_SECONDS } * share,
             ceiling: Decibels(args.ceiling),
             listens: args.compare.is_some() && args.output.is_none(),
             options: Options { path, longest_delay: args.longest },
