@@ -55,6 +55,7 @@ pub fn build(show: &Show, rate: SampleRate, index: &dyn SoundIndex) -> Set {
         show.songs.iter().map(|song| SongBuilder { show, song, rate, index, lanes: &lanes }.plan()).collect();
     let mut set = Set { rate, sounds, lanes, lane_count, songs, max_lead, lane_peaks: Vec::new() };
     set.find_peaks();
+    set.find_lateness();
     set
 }
 

@@ -1,5 +1,6 @@
 //! What the engine plays from: grids of hits per pass of a section, at the device's rate, and sounds.
 
+use crate::follow::{Played, heard_late};
 use crate::units::{Exact, FramePos, SampleRate, Span};
 use std::sync::Arc;
 
@@ -41,6 +42,32 @@ impl Set {
         }
         self.lane_peaks = peaks;
     }
+
+    /// How late a follower hears each sound, beside the loudest hit of the first grid in which its click plays it.
+    pub fn find_lateness(&mut self) {
+        let mut pairs: Vec<Option<[(u16, f32); 2]>> = vec![None; self.sounds.len()];
+        let level = |hit: &Hit| {
+            self.sounds.get(usize::from(hit.sound)).map_or(0.0, |sound| sound.onset_peak) * hit.gain
+        };
+        for grid in self.songs.iter().flat_map(|song| &song.legs).map(|leg| &leg.grid) {
+            for hit in grid.hits.iter().filter(|hit| hit.gain > 0.0) {
+                let Some(pair @ None) = pairs.get_mut(usize::from(hit.sound)) else { continue };
+                let same_click = grid.hits.iter().filter(|other| other.lane == hit.lane);
+                let loudest = same_click.max_by(|a, b| level(a).total_cmp(&level(b))).unwrap_or(hit);
+                *pair = Some([loudest, hit].map(|hit| (hit.sound, hit.gain)));
+            }
+        }
+        let played = |(sound, gain): (u16, f32)| {
+            let sound = self.sounds.get(usize::from(sound))?;
+            Some(Played { samples: &sound.samples, lead: sound.lead as usize, gain })
+        };
+        let late = |pair: Option<[(u16, f32); 2]>| {
+            let [loudest, sound] = pair?.map(played);
+            Some(heard_late(self.rate, loudest?, sound?) as f32)
+        };
+        let late: Vec<f32> = pairs.into_iter().map(|pair| late(pair).unwrap_or(0.0)).collect();
+        self.sounds.iter_mut().zip(late).for_each(|(sound, late)| sound.heard_late = late);
+    }
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -57,7 +84,7 @@ pub struct Sound {
     pub lead: u32,
     /// Peak of the first 5 ms from the onset, for the judge of a streamed primary.
     pub onset_peak: f32,
-    /// Frames from the onset to where the follower hears it ([`crate::follow::heard_late`]).
+    /// Frames from the onset to where a follower of its click hears it ([`Set::find_lateness`]).
     pub heard_late: f32,
 }
 

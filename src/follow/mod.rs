@@ -22,7 +22,7 @@ pub use acquire::{Acquire, Starts};
 pub use beside::{Beside, BesideNow};
 pub use judge::{DueHit, Judge, Judged, Verdict};
 pub use line::{Line, LineKind, LineWindow};
-pub use onset::{Onset, Onsets, heard_late};
+pub use onset::{Onset, Onsets, Played, heard_late};
 pub use shapes::{Seen, Shapes};
 pub use tolerance::tolerance;
 pub use track::{Retime, Tracker};

@@ -306,17 +306,33 @@ impl HighPass {
 fn flushed(state: f64) -> f64 {
     if state.abs() < 1e-20 { 0.0 } else { state }
 }
-/// Where the follower hears the onset of a sound that stands alone, minus where it is (its frame `lead`), in frames;
-/// 0 where it hears none. Allocates.
-pub fn heard_late(rate: SampleRate, sound: &[f32], lead: usize) -> f64 {
-    let silence = rate.frames(0.3).0 as usize;
+/// A sound as a click plays it: its onset is at frame `lead`.
+#[derive(Clone, Copy, Debug)]
+pub struct Played<'a> {
+    pub samples: &'a [f32],
+    pub lead: usize,
+    pub gain: f32,
+}
+
+/// Where the follower hears the onset of a sound, minus where it is, in frames, after it has heard the loudest sound of
+/// the same click: what opens an onset hangs on that. 0 where it hears none. Allocates.
+pub fn heard_late(rate: SampleRate, loudest: Played, sound: Played) -> f64 {
+    let silence = rate.frames(0.2).0 as usize;
     let mut line = vec![0.0; silence];
-    line.extend_from_slice(sound);
-    line.resize(line.len() + silence, 0.0);
-    let place = Exact::at(FramePos((silence + lead) as i64));
-    let mut first = None;
+    let mut place = 0;
+    for played in [loudest, loudest, sound] {
+        place = line.len() + played.lead;
+        line.extend(played.samples.iter().map(|sample| sample * played.gain));
+        line.resize(line.len() + silence, 0.0);
+    }
+    let (place, near) = (Exact::at(FramePos(place as i64)), rate.frames(0.02).0 as f64);
+    let mut found = 0.0;
+    let mut nearest = near;
     Onsets::new(rate).push(FramePos(0), &line, &mut |onset| {
-        first.get_or_insert((onset.at - place).as_f64());
+        let off = (onset.at - place).as_f64();
+        if off.abs() < nearest {
+            (nearest, found) = (off.abs(), off);
+        }
     });
-    first.unwrap_or(0.0)
+    found
 }

@@ -304,7 +304,7 @@ pub const fn effective(boundary: FramePos, ahead: Frames) -> Exact {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::follow::heard_late;
+    use crate::follow::{Played, heard_late};
 
     /// A sine of 1 kHz that dies away, behind `silent` frames that nobody hears.
     fn sound(silent: usize) -> Vec<f32> {
@@ -321,7 +321,10 @@ mod tests {
     fn sounds_that_are_heard_late_by_different_times_give_one_offset() {
         let rate = SampleRate::standard();
         let sounds = [sound(0), sound(14)];
-        let late = [0, 1].map(|index: usize| heard_late(rate, &sounds[index], 0) as f32);
+        let late = [0, 1].map(|index: usize| {
+            let played = |index: usize| Played { samples: &sounds[index], lead: 0, gain: 1.0 };
+            heard_late(rate, played(0), played(index)) as f32
+        });
         assert!((late[0] - late[1]).abs() > 5.0, "the test needs two that differ: {late:?}");
         let (first, step, later) = (30_000, 12_000, 31);
         let mut line = vec![0.0; 500_000];

@@ -15,7 +15,6 @@ pub use crate::show::built_in::{BUILT_IN, built_in};
 pub use fault::SoundFault;
 
 use crate::click::set::Sound;
-use crate::follow::heard_late;
 use crate::show::model::{Show, SoundSource};
 use crate::units::SampleRate;
 use sha2::{Digest, Sha256};
@@ -130,8 +129,8 @@ impl<'s> Builder<'s> {
     fn sound(&self, name: &str, samples: Vec<f32>, lead: usize) -> Sound {
         let end = (lead + self.rate.frames(ONSET_SECONDS).0 as usize).min(samples.len());
         let onset_peak = onset::peak(&samples[lead..end]);
-        let heard_late = heard_late(self.rate, &samples, lead) as f32;
-        Sound { name: name.to_owned(), samples: samples.into(), lead: lead as u32, onset_peak, heard_late }
+        let samples = samples.into();
+        Sound { name: name.to_owned(), samples, lead: lead as u32, onset_peak, heard_late: 0.0 }
     }
 
     fn finish(mut self) -> Result<SoundBank, Vec<SoundFault>> {
