@@ -21,9 +21,8 @@ const CLICK_DIM: f32 = 0.501_187_2;
 #[derive(Debug)]
 pub struct Outlet {
     setup: OutletSetup,
-    clicks: Vec<Part>,
-    /// Rooms, then talkbacks that push them down.
-    rooms: [Vec<Part>; 2],
+    left: Side,
+    right: Side,
     limiter: Limiter,
     peak: f32,
     /// Rooms and talkbacks together stay under what the click leaves free.
@@ -35,13 +34,21 @@ pub struct Outlet {
     back: u32,
 }
 
-/// A source of this outlet.
+/// What one of its channels is made of, each in the order of the setup.
+#[derive(Debug, Default)]
+struct Side {
+    clicks: Vec<Part>,
+    rooms: Vec<Part>,
+    /// Talkbacks that push the rooms down.
+    talkbacks: Vec<Part>,
+}
+
+/// A source of one channel. Its gain is not 0.
 #[derive(Clone, Copy, Debug)]
 struct Part {
     from: Bus,
     channel: usize,
-    left: f32,
-    right: f32,
+    gain: f32,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -52,13 +59,27 @@ enum Bus {
 }
 
 impl Part {
-    fn of(part: &PartSetup) -> Part {
+    fn of(part: &PartSetup, gain: f32) -> Part {
         let (from, channel) = match part.source {
             PartSource::Click(click) => (Bus::Click, click),
             PartSource::Lane(lane) => (Bus::Lane, lane),
             PartSource::Input(input) => (Bus::Room, input),
         };
-        Part { from, channel: usize::from(channel), left: part.left, right: part.right }
+        Part { from, channel: usize::from(channel), gain }
+    }
+}
+
+impl Side {
+    fn new(parts: &[PartSetup], gain: impl Fn(&PartSetup) -> f32, dims: &[Dim]) -> Side {
+        let parts = parts.iter().map(|part| Part::of(part, gain(part))).filter(|part| part.gain != 0.0);
+        let (rooms, clicks): (Vec<Part>, Vec<Part>) = parts.partition(|part| part.from == Bus::Room);
+        let talks = |part: &Part| dims.iter().any(|dim| usize::from(dim.input) == part.channel);
+        let (talkbacks, rooms) = rooms.into_iter().partition(talks);
+        Side { clicks, rooms, talkbacks }
+    }
+
+    fn has_rooms(&self) -> bool {
+        !self.rooms.is_empty() || !self.talkbacks.is_empty()
     }
 }
 
@@ -92,14 +113,11 @@ impl Outlet {
             setup.talks.map(|_| Dim { input, to: setup.dims })
         };
         let dims: Vec<Dim> = outlet.parts.iter().filter_map(dim).collect();
-        let (rooms, clicks): (Vec<Part>, Vec<Part>) =
-            outlet.parts.iter().map(Part::of).partition(|part| part.from == Bus::Room);
-        let talks = |part: &Part| dims.iter().any(|dim| usize::from(dim.input) == part.channel);
-        let (talkbacks, rooms) = rooms.into_iter().partition(talks);
+        let right = if outlet.channels.len() > 1 { &outlet.parts[..] } else { &[] };
         Outlet {
             setup: outlet.clone(),
-            clicks,
-            rooms: [rooms, talkbacks],
+            left: Side::new(&outlet.parts, |part| part.left, &dims),
+            right: Side::new(right, |part| part.right, &dims),
             limiter: Limiter::new(setup.ceiling, setup.look_ahead, release),
             peak: 0.0,
             guard: Guard::new(setup.ceiling, release),
@@ -152,7 +170,8 @@ impl Outlet {
         let (left, right) = mixes.pair_mut(first, frames, stereo);
         left.fill(0.0);
         right.fill(0.0);
-        add(&self.clicks, from, left, right);
+        add(&self.left.clicks, from, left);
+        add(&self.right.clicks, from, right);
         self.clicks_down.apply(start, left);
         self.clicks_down.apply(start, right);
         self.mix_rooms(from, start, left, right, spare);
@@ -170,18 +189,18 @@ impl Outlet {
         right: &mut [f32],
         spare: &mut Planar,
     ) {
-        if self.rooms.iter().all(Vec::is_empty) {
+        if !self.left.has_rooms() && !self.right.has_rooms() {
             return;
         }
         let frames = left.len();
         let (one, two) = spare.pair_mut(0, frames, !right.is_empty());
         one.fill(0.0);
         two.fill(0.0);
-        let [rooms, talkbacks] = &self.rooms;
-        add(rooms, from, one, two);
-        self.rooms_down.apply(start, one);
-        self.rooms_down.apply(start, two);
-        add(talkbacks, from, one, two);
+        for (side, out) in [(&self.left, &mut *one), (&self.right, &mut *two)] {
+            add(&side.rooms, from, out);
+            self.rooms_down.apply(start, out);
+            add(&side.talkbacks, from, out);
+        }
         self.guard.hold(one, two);
         left.iter_mut().zip(one.iter()).for_each(|(to, from)| *to += from);
         right.iter_mut().zip(two.iter()).for_each(|(to, from)| *to += from);
@@ -217,8 +236,8 @@ impl Outlet {
 
 /// Adds parts in their order, four at a time: each sample is fetched once for four sources, and rounded as if they came
 /// one by one.
-fn add(parts: &[Part], from: Sources<'_>, left: &mut [f32], right: &mut [f32]) {
-    let frames = left.len();
+fn add(parts: &[Part], from: Sources<'_>, out: &mut [f32]) {
+    let frames = out.len();
     let source = |part: &Part| {
         let bus = match part.from {
             Bus::Click => from.clicks,
@@ -228,23 +247,19 @@ fn add(parts: &[Part], from: Sources<'_>, left: &mut [f32], right: &mut [f32]) {
         bus.channel(part.channel, frames)
     };
     let (fours, rest) = parts.as_chunks::<4>();
-    for four in fours {
-        let sources = four.each_ref().map(source);
-        add_four(sources, four.map(|part| part.left), left);
-        add_four(sources, four.map(|part| part.right), right);
+    for [a, b, c, d] in fours {
+        let sources = [source(a), source(b), source(c), source(d)];
+        add_four(sources, [a.gain, b.gain, c.gain, d.gain], out);
     }
     for part in rest {
-        add_one(source(part), part.left, left);
-        add_one(source(part), part.right, right);
+        add_one(source(part), part.gain, out);
     }
 }
 
 fn add_four([a, b, c, d]: [&[f32]; 4], gains: [f32; 4], out: &mut [f32]) {
     let frames = out.len();
-    if frames == 0 {
-        return;
-    }
-    if gains.contains(&0.0) || [a, b, c, d].iter().any(|source| source.len() != frames) {
+    // A source that is not there.
+    if a.len() != frames || b.len() != frames || c.len() != frames || d.len() != frames {
         return [a, b, c, d].into_iter().zip(gains).for_each(|(source, gain)| add_one(source, gain, out));
     }
     let [ga, gb, gc, gd] = gains;
@@ -254,9 +269,6 @@ fn add_four([a, b, c, d]: [&[f32]; 4], gains: [f32; 4], out: &mut [f32]) {
 }
 
 fn add_one(source: &[f32], gain: f32, out: &mut [f32]) {
-    if gain == 0.0 {
-        return;
-    }
     for (to, from) in out.iter_mut().zip(source) {
         *to += gain * from;
     }
@@ -283,20 +295,17 @@ mod tests {
                     from: [Bus::Click, Bus::Lane, Bus::Room][n % 3],
                     // Of which one is not there.
                     channel: random.usize(0..10),
-                    left: if random.u8(..) < 40 { 0.0 } else { random.f32() - 0.3 },
-                    right: random.f32(),
+                    gain: random.f32() - 0.3,
                 })
                 .collect();
             for frames in [1, 7, 61] {
-                let (mut left, mut right) = (vec![0.25; frames], vec![-0.5; frames]);
-                add(&parts, from, &mut left, &mut right);
-                let (mut one, mut two) = (vec![0.25; frames], vec![-0.5; frames]);
+                let (mut four, mut one) = (vec![0.25; frames], vec![0.25; frames]);
+                add(&parts, from, &mut four);
                 for part in &parts {
-                    let bus = [clicks.clone(), lanes.clone(), rooms.clone()][part.from as usize].clone();
-                    add_one(bus.channel(part.channel, frames), part.left, &mut one);
-                    add_one(bus.channel(part.channel, frames), part.right, &mut two);
+                    let bus = [&clicks, &lanes, &rooms][part.from as usize];
+                    add_one(bus.channel(part.channel, frames), part.gain, &mut one);
                 }
-                assert_eq!((left, right), (one, two), "{count} parts, {frames} frames");
+                assert_eq!(four, one, "{count} parts, {frames} frames");
             }
         }
     }
