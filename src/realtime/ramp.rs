@@ -58,7 +58,9 @@ impl Ramp {
             Some(gain) => samples.iter_mut().for_each(|sample| *sample *= gain),
             None => {
                 for (sample, frame) in samples.iter_mut().zip(start.0..) {
-                    *sample *= self.at(FramePos(frame));
+                    let gain = self.at(FramePos(frame));
+                    // As above, and not the 0 below 0.
+                    *sample = if gain == 0.0 { 0.0 } else { *sample * gain };
                 }
             }
         }
@@ -73,13 +75,18 @@ mod tests {
     fn any_split_gives_the_same_samples() {
         let mut ramp = Ramp::steady(1.0);
         ramp.go(0.0, FramePos(10), 100);
-        let mut whole = vec![1.0f32; 200];
-        ramp.apply(FramePos(0), &mut whole);
-        let mut parts = vec![1.0f32; 200];
-        for (index, piece) in parts.chunks_mut(7).enumerate() {
-            ramp.apply(FramePos(index as i64 * 7), piece);
+        let play = |sign: f32, size: usize| {
+            let mut all = vec![sign; 200];
+            for (index, piece) in all.chunks_mut(size).enumerate() {
+                ramp.apply(FramePos((index * size) as i64), piece);
+            }
+            all
+        };
+        let whole = play(1.0, 200);
+        for sign in [1.0, -1.0] {
+            let bits = |size: usize| play(sign, size).into_iter().map(f32::to_bits).collect::<Vec<_>>();
+            assert_eq!(bits(200), bits(7));
         }
-        assert_eq!(whole, parts);
         assert_eq!((whole[9], whole[60], whole[110]), (1.0, 0.5, 0.0));
     }
 }
