@@ -4,7 +4,7 @@ use super::biquad::{
     Biquad, DC_HERTZ, FOURTH_ORDER, LANES, SECOND_ORDER, Section, THROUGH, high_pass, low_pass,
 };
 use super::dynamics::{Dynamics, STEP};
-use super::io::Planar;
+use super::io::{Piece, Planar};
 use super::ride::Rider;
 use super::setup::{InputSetup, Talks};
 use crate::units::{FramePos, Frames, SampleRate};
@@ -77,13 +77,13 @@ impl Inputs {
         mask
     }
 
-    /// Fills a channel of `out` for each input from the interface's channels; what `input` does not give is
+    /// Fills a piece of a channel of `out` that begins at `start` for each input from the interface's channels; what `input` does not give is
     /// silence. `unheard`, bit by bit: a group of none but these is not made. Tells the interface's channels on which
     /// something was not a number. Panics: never. Real-time: safe.
     pub fn process<'i>(
         &mut self,
         start: FramePos,
-        frames: usize,
+        piece: Piece,
         unheard: u64,
         input: impl Fn(usize) -> &'i [f32],
         out: &mut Planar,
@@ -93,15 +93,15 @@ impl Inputs {
         for (first, group) in (0..).step_by(LANES).zip(groups) {
             let heard = |lane: usize| unheard.checked_shr((first + lane) as u32).unwrap_or(0) & 1 == 0;
             if !(0..group.inputs.len()).any(heard) {
-                (0..group.inputs.len()).for_each(|lane| out.channel_mut(first + lane, frames).fill(0.0));
+                (0..group.inputs.len()).for_each(|lane| out.part_mut(first + lane, piece).fill(0.0));
                 continue;
             }
             let mut bad = [false; LANES];
             let mut done = 0;
-            while done < frames {
+            while done < piece.frames {
                 let at = start + Frames(done as i64);
                 let place = at.0.rem_euclid(CHUNK as i64) as usize;
-                let length = (CHUNK - place).min(frames - done);
+                let length = (CHUNK - place).min(piece.frames - done);
                 // Taken out and put back: an empty vector takes its place, and nothing is allocated.
                 let mut all = std::mem::take(&mut group.rows);
                 let rows = all.get_mut(..length).unwrap_or(&mut []);
@@ -111,7 +111,7 @@ impl Inputs {
                 group.shape(rows, place);
                 group.ride(rows, first, rider, at);
                 for lane in 0..group.inputs.len() {
-                    let channel = out.channel_mut(first + lane, frames);
+                    let channel = out.part_mut(first + lane, piece);
                     hand_out(rows, lane, channel.get_mut(done..).unwrap_or(&mut []));
                 }
                 group.rows = all;
@@ -280,7 +280,9 @@ mod tests {
 
     fn run(inputs: &mut Inputs, start: i64, input: &[f32], out: &mut Planar) -> Vec<usize> {
         let mut told = vec![];
-        inputs.process(FramePos(start), input.len(), 0, |_| input, out, &mut |channel| told.push(channel));
+        inputs.process(FramePos(start), Piece::first(input.len()), 0, |_| input, out, &mut |channel| {
+            told.push(channel)
+        });
         told
     }
 
@@ -319,7 +321,7 @@ mod tests {
         let (early, late) = (clap(1000), clap(1480));
         let mut out = Planar::new(2, 4800);
         let input = |channel: usize| if channel == 0 { &early[..] } else { &late[..] };
-        inputs.process(FramePos(0), 4800, 0, input, &mut out, &mut |_| {});
+        inputs.process(FramePos(0), Piece::first(4800), 0, input, &mut out, &mut |_| {});
         assert_eq!(out.channel(0, 4800), out.channel(1, 4800));
         assert!(out.channel(0, 4800)[1480] > 0.2);
     }
@@ -352,7 +354,7 @@ mod tests {
                 let size = sizes().min(2000 - done);
                 let mut out = Planar::new(setups.len(), size);
                 let input = |channel: usize| &noise[channel][done..done + size];
-                inputs.process(FramePos(done as i64), size, 0, input, &mut out, &mut |_| {});
+                inputs.process(FramePos(done as i64), Piece::first(size), 0, input, &mut out, &mut |_| {});
                 all.iter_mut().enumerate().for_each(|(n, all)| all.extend_from_slice(out.channel(n, size)));
                 done += size;
             }

@@ -4,7 +4,7 @@ use super::ambient::Inputs;
 use super::claim::Claim;
 use super::command::{Command, Timed, When};
 use super::event::{Event, LineNow, What, WitnessNow};
-use super::io::{Io, Planar, Process};
+use super::io::{Io, Piece, Planar, Process};
 use super::outlet::Outlet;
 use super::outside::{Ask, Outside};
 use super::passed::Passed;
@@ -126,10 +126,15 @@ pub struct Engine {
     all_out: Ramp,
     inputs: Inputs,
     outlets: Vec<Outlet>,
+    /// Of the frames that have been made and have not left: lanes, clicks, rooms, timecode, and the outlets' mixes.
     lanes: Planar,
     buses: Planar,
     rooms: Planar,
+    timecode_made: Planar,
     mixes: Planar,
+    /// How many these are, and how many of them the outlets have mixed.
+    made: usize,
+    mixed: usize,
     /// For the part of a mix that is rooms.
     spare: Planar,
     tap: Option<TapIn>,
@@ -201,9 +206,13 @@ impl Process for Engine {
         let mut done = 0;
         while done < frames {
             let piece = self.max_piece.min(frames - done).min(self.to_boundary(io.at + Frames(done as i64)));
+            if self.made + piece > self.max_piece {
+                self.leave(io, done - self.made);
+            }
             self.piece(io, done, piece);
             done += piece;
         }
+        self.leave(io, done - self.made);
         self.left = io.at + Frames(frames as i64);
         self.record(io, frames);
         self.tell_status(io.at, frames);
@@ -225,6 +234,9 @@ impl Engine {
         while self.rendered < target {
             let piece = usize::try_from((target - self.rendered).0).unwrap_or(0).min(self.max_piece);
             self.render(None, io.at, self.rendered, piece);
+            self.settle();
+            // What leaves the limiters here is from before this block.
+            (self.made, self.mixed) = (0, 0);
         }
     }
 
@@ -233,7 +245,10 @@ impl Engine {
         let start = self.rendered;
         self.arrive(io, at, done, frames);
         self.render(Some((io, done)), at, start, frames);
-        self.leave(io, at, done, frames);
+        if let Some(timecode) = &mut self.timecode {
+            let piece = Piece { from: self.made - frames, frames };
+            timecode.leave(at, self.timecode_made.part_mut(0, piece));
+        }
         self.hear_talk(at + Frames(frames as i64));
         self.listen(io, at, done, frames);
     }

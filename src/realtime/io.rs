@@ -2,6 +2,19 @@
 
 use crate::units::{FramePos, Frames};
 
+/// A stretch of every channel: `frames` frames from `from` on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Piece {
+    pub from: usize,
+    pub frames: usize,
+}
+
+impl Piece {
+    pub const fn first(frames: usize) -> Piece {
+        Piece { from: 0, frames }
+    }
+}
+
 /// Planar samples of a fixed number of channels: channel `c` lies at `c * capacity ..`. Owned by the
 /// interface, made before the stream starts.
 #[derive(Clone, Debug)]
@@ -38,22 +51,30 @@ impl Planar {
         self.samples.get_mut(start..start.saturating_add(frames.min(self.capacity))).unwrap_or(&mut [])
     }
 
-    /// Two neighbouring channels at once; the second is empty when not wanted. Real-time: safe.
-    pub fn pair_mut(&mut self, first: usize, frames: usize, second: bool) -> (&mut [f32], &mut [f32]) {
-        let frames = frames.min(self.capacity);
+    /// A piece of a channel; empty when there is no such channel. Real-time: safe.
+    pub fn part(&self, channel: usize, piece: Piece) -> &[f32] {
+        self.channel(channel, piece.from.saturating_add(piece.frames)).get(piece.from..).unwrap_or(&[])
+    }
+
+    /// See [`Planar::part`]. Real-time: safe.
+    pub fn part_mut(&mut self, channel: usize, piece: Piece) -> &mut [f32] {
+        let end = piece.from.saturating_add(piece.frames);
+        self.channel_mut(channel, end).get_mut(piece.from..).unwrap_or(&mut [])
+    }
+
+    /// A piece of two neighbouring channels at once; the second is empty when not wanted. Real-time: safe.
+    pub fn pair_mut(&mut self, first: usize, piece: Piece, second: bool) -> (&mut [f32], &mut [f32]) {
+        let range = piece.from..piece.from.saturating_add(piece.frames).min(self.capacity);
         let start = first.saturating_mul(self.capacity).min(self.samples.len());
         let rest = self.samples.split_at_mut(start).1;
         let (one, two) = rest.split_at_mut(self.capacity.min(rest.len()));
-        let two = if second { two.get_mut(..frames).unwrap_or(&mut []) } else { &mut [] };
-        (one.get_mut(..frames).unwrap_or(&mut []), two)
+        let two = if second { two.get_mut(range.clone()).unwrap_or(&mut []) } else { &mut [] };
+        (one.get_mut(range).unwrap_or(&mut []), two)
     }
 
-    /// Silence in the first `frames` of every channel. Real-time: safe.
-    pub fn silence(&mut self, frames: usize) {
-        let frames = frames.min(self.capacity);
-        for channel in self.samples.chunks_mut(self.capacity.max(1)) {
-            channel.get_mut(..frames).unwrap_or(&mut []).fill(0.0);
-        }
+    /// Silence in a piece of every channel. Real-time: safe.
+    pub fn silence(&mut self, piece: Piece) {
+        (0..self.channels).for_each(|channel| self.part_mut(channel, piece).fill(0.0));
     }
 
     /// Silence everywhere. Real-time: safe.

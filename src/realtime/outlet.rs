@@ -1,7 +1,7 @@
 //! One or two output channels: a mix of clicks, lanes and rooms, limited together.
 
 use super::guard::Guard;
-use super::io::Planar;
+use super::io::{Piece, Planar};
 use super::limiter::Limiter;
 use super::ramp::Ramp;
 use super::setup::{EngineSetup, OutletSetup, PartSetup, PartSource};
@@ -155,7 +155,7 @@ impl Outlet {
         }
     }
 
-    /// Mixes into channels `first ..` of `mixes` and limits; returns the channel after its own. `spare` holds two
+    /// Mixes a piece that begins at `start` into channels `first ..` of `mixes` and limits; returns the channel after its own. `spare` holds two
     /// channels. Real-time: safe.
     pub fn mix(
         &mut self,
@@ -163,18 +163,18 @@ impl Outlet {
         start: FramePos,
         mixes: &mut Planar,
         first: usize,
-        frames: usize,
+        piece: Piece,
         spare: &mut Planar,
     ) -> usize {
         let stereo = self.setup.channels.len() > 1;
-        let (left, right) = mixes.pair_mut(first, frames, stereo);
+        let (left, right) = mixes.pair_mut(first, piece, stereo);
         left.fill(0.0);
         right.fill(0.0);
-        add(&self.left.clicks, from, left);
-        add(&self.right.clicks, from, right);
+        add(&self.left.clicks, from, piece, left);
+        add(&self.right.clicks, from, piece, right);
         self.clicks_down.apply(start, left);
         self.clicks_down.apply(start, right);
-        self.mix_rooms(from, start, left, right, spare);
+        self.mix_rooms(from, start, piece, left, right, spare);
         self.limiter.process(left, right);
         self.peak = self.peak.max(most(left)).max(most(right));
         first + if stereo { 2 } else { 1 }
@@ -185,6 +185,7 @@ impl Outlet {
         &mut self,
         from: Sources<'_>,
         start: FramePos,
+        piece: Piece,
         left: &mut [f32],
         right: &mut [f32],
         spare: &mut Planar,
@@ -192,34 +193,25 @@ impl Outlet {
         if !self.left.has_rooms() && !self.right.has_rooms() {
             return;
         }
-        let frames = left.len();
-        let (one, two) = spare.pair_mut(0, frames, !right.is_empty());
+        let (one, two) = spare.pair_mut(0, piece, !right.is_empty());
         one.fill(0.0);
         two.fill(0.0);
         for (side, out) in [(&self.left, &mut *one), (&self.right, &mut *two)] {
-            add(&side.rooms, from, out);
+            add(&side.rooms, from, piece, out);
             self.rooms_down.apply(start, out);
-            add(&side.talkbacks, from, out);
+            add(&side.talkbacks, from, piece, out);
         }
         self.guard.hold(one, two);
         left.iter_mut().zip(one.iter()).for_each(|(to, from)| *to += from);
         right.iter_mut().zip(two.iter()).for_each(|(to, from)| *to += from);
     }
 
-    /// Puts what the limiter let out on its output channels. Real-time: safe.
-    pub fn leave(
-        &self,
-        mixes: &mut Planar,
-        first: usize,
-        frames: usize,
-        output: &mut Planar,
-        done: usize,
-        fade: impl Fn(&mut [f32]),
-    ) -> usize {
+    /// Puts what the limiter let out on its output channels, a piece of `output` from the first of `mixes`. Real-time:
+    /// safe.
+    pub fn leave(&self, mixes: &Planar, first: usize, output: &mut Planar, piece: Piece) -> usize {
         for (index, channel) in self.setup.channels.iter().enumerate() {
-            let mix = mixes.channel_mut(first + index, frames);
-            fade(mix);
-            let out = output.channel_mut(*channel as usize, done + frames).get_mut(done..).unwrap_or(&mut []);
+            let mix = mixes.channel(first + index, piece.frames);
+            let out = output.part_mut(usize::from(*channel), piece);
             for (to, from) in out.iter_mut().zip(mix.iter()) {
                 *to = *from;
             }
@@ -236,15 +228,14 @@ impl Outlet {
 
 /// Adds parts in their order, four at a time: each sample is fetched once for four sources, and rounded as if they came
 /// one by one.
-fn add(parts: &[Part], from: Sources<'_>, out: &mut [f32]) {
-    let frames = out.len();
+fn add(parts: &[Part], from: Sources<'_>, piece: Piece, out: &mut [f32]) {
     let source = |part: &Part| {
         let bus = match part.from {
             Bus::Click => from.clicks,
             Bus::Lane => from.lanes,
             Bus::Room => from.rooms,
         };
-        bus.channel(part.channel, frames)
+        bus.part(part.channel, piece)
     };
     let (fours, rest) = parts.as_chunks::<4>();
     for [a, b, c, d] in fours {
@@ -298,12 +289,13 @@ mod tests {
                     gain: random.f32() - 0.3,
                 })
                 .collect();
-            for frames in [1, 7, 61] {
+            for (from_frame, frames) in [(0, 1), (2, 7), (0, 61), (40, 21)] {
+                let piece = Piece { from: from_frame, frames };
                 let (mut four, mut one) = (vec![0.25; frames], vec![0.25; frames]);
-                add(&parts, from, &mut four);
+                add(&parts, from, piece, &mut four);
                 for part in &parts {
                     let bus = [&clicks, &lanes, &rooms][part.from as usize];
-                    add_one(bus.channel(part.channel, frames), part.gain, &mut one);
+                    add_one(bus.part(part.channel, piece), part.gain, &mut one);
                 }
                 assert_eq!(four, one, "{count} parts, {frames} frames");
             }

@@ -1,6 +1,6 @@
 //! The sounds that ring now, in the order in which they were due: sums never depend on how time is split.
 
-use super::io::Planar;
+use super::io::{Piece, Planar};
 use super::kernel::{first_frame, mix_sound};
 use super::transport::DueHit;
 use crate::click::set::{Set, Sound};
@@ -119,16 +119,16 @@ impl Voices {
         });
     }
 
-    /// Adds what sounds in `start .. start + frames` to the lanes' buses, and forgets what has ended.
+    /// Adds what sounds in a piece that begins at `start` to the lanes' buses, and forgets what has ended.
     /// Real-time: safe; work grows with what sounds.
-    pub fn mix(&mut self, set: &Set, start: FramePos, frames: usize, lanes: &mut Planar) {
-        let end = start + Frames(frames as i64);
+    pub fn mix(&mut self, set: &Set, start: FramePos, piece: Piece, lanes: &mut Planar) {
+        let end = start + Frames(piece.frames as i64);
         let (fade, keep) = (self.fade, self.keep);
         self.all.retain(|voice| {
             let Some(sound) = set.sounds.get(voice.sound as usize) else { return false };
             let first = first_frame(sound, voice.onset);
             if first < end {
-                mix_voice(voice, sound, first, start, fade, lanes.channel_mut(voice.lane as usize, frames));
+                mix_voice(voice, sound, first, start, fade, lanes.part_mut(voice.lane as usize, piece));
             }
             let ends = voice.cut.map_or(FramePos(i64::MAX), |cut| cut + fade);
             (first + Frames(sound.samples.len() as i64)).min(ends) > end - keep

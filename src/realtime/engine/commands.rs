@@ -118,12 +118,14 @@ impl Engine {
         let quick = self.set.rate.frames(0.008).0 as u32;
         match command {
             Command::AllOut => {
+                self.settle();
                 self.all_out.go(0.0, at, quick);
                 self.out.tell(at, What::AllOut(true));
             }
             Command::AllBack if self.all_out.target() == 1.0 => {}
             Command::AllBack => {
                 let back = self.bar_line_after(at + self.look_ahead + self.late);
+                self.settle();
                 self.all_out.arrive(1.0, back, quick);
                 self.out.tell(back, What::AllOut(false));
             }
@@ -295,6 +297,7 @@ impl Engine {
     /// What was silent stays silent, from the first sample on; the room comes up.
     pub(super) fn return_gains(&mut self, night: &Return, at: FramePos) {
         self.arrive_softly(at);
+        self.settle();
         self.all_out = Ramp::steady(if night.all_out { 0.0 } else { 1.0 });
         self.all_clicks = Ramp::steady(if night.click_out { 0.0 } else { 1.0 });
         self.mutes = night.mutes;

@@ -2,14 +2,15 @@
 
 use super::{Engine, NO_RECORDING};
 use crate::realtime::event::{Cause, Source, Status, What};
-use crate::realtime::io::Io;
+use crate::realtime::io::{Io, Piece};
+use crate::realtime::outlet::Sources;
 use crate::realtime::stream::TapHeader;
-use crate::units::FramePos;
+use crate::units::{FramePos, Frames};
 use ringbuf::traits::{Observer, Producer};
 
 impl Engine {
     /// Each click's bus: its own lane, or the judged claim over its fallback's lane.
-    pub(super) fn click_buses(&mut self, start: FramePos, frames: usize) {
+    pub(super) fn click_buses(&mut self, start: FramePos, piece: Piece) {
         for index in 0..self.claims.len() {
             let (Some(claim), Some(click)) = (self.claims.get(index), self.clicks.get(index)) else { break };
             let (before, after) = match claim.is_wanted() {
@@ -19,10 +20,10 @@ impl Engine {
             // What fills in for another device's click is the fallback.
             let after =
                 if matches!(self.outside.get(index), Some(Some(_))) { click.fallback_lane } else { after };
-            let bus = self.buses.channel_mut(index, frames);
+            let bus = self.buses.part_mut(index, piece);
             bus.fill(0.0);
-            for (lane, frames) in [(after, frames), (before, claim.unchanged(start, frames))] {
-                let lane = self.lanes.channel(lane as usize, frames);
+            for (lane, frames) in [(after, piece.frames), (before, claim.unchanged(start, piece.frames))] {
+                let lane = self.lanes.part(lane as usize, Piece { frames, ..piece });
                 bus.iter_mut().zip(lane).for_each(|(to, from)| *to = *from);
             }
             claim.mix(start, bus);
@@ -36,7 +37,7 @@ impl Engine {
             }
         }
         for lane in 0..self.lanes.channels() {
-            let lane = self.lanes.channel_mut(lane, frames);
+            let lane = self.lanes.part_mut(lane, piece);
             self.all_clicks.apply(start, lane);
             self.gate.apply(start, lane);
         }
@@ -69,24 +70,41 @@ impl Engine {
         }
     }
 
-    /// What leaves: the outlets' limited mixes, faded by all out, on their channels; silence elsewhere.
-    pub(super) fn leave(&mut self, io: &mut Io, at: FramePos, done: usize, frames: usize) {
-        let total = done + frames;
-        for channel in 0..io.output.channels() {
-            let out = io.output.channel_mut(channel, total).get_mut(done..).unwrap_or(&mut []);
-            out.fill(0.0);
+    /// Mixes and limits what was rendered since it was last done, faded by all out: pieces together as long as nothing
+    /// that the outlets mix by changes. Call it before that does.
+    pub(super) fn settle(&mut self) {
+        let piece = Piece { from: self.mixed, frames: self.made - self.mixed };
+        if piece.frames == 0 {
+            return;
         }
+        self.mixed = self.made;
+        let start = self.rendered - Frames(piece.frames as i64);
+        let from = Sources { lanes: &self.lanes, clicks: &self.buses, rooms: &self.rooms };
+        let mut first = 0;
+        for outlet in &mut self.outlets {
+            first = outlet.mix(from, start, &mut self.mixes, first, piece, &mut self.spare);
+        }
+        for channel in 0..first {
+            self.all_out.apply(start - self.look_ahead, self.mixes.part_mut(channel, piece));
+        }
+    }
+
+    /// What was made leaves, from frame `done` of the block on: the outlets' mixes on their channels, timecode on its
+    /// own, silence elsewhere.
+    pub(super) fn leave(&mut self, io: &mut Io, done: usize) {
+        self.settle();
+        let piece = Piece { from: done, frames: self.made };
+        io.output.silence(piece);
         let mut first = 0;
         for outlet in &self.outlets {
-            first = outlet.leave(&mut self.mixes, first, frames, &mut io.output, done, |mix| {
-                self.all_out.apply(at, mix);
-            });
+            first = outlet.leave(&self.mixes, first, &mut io.output, piece);
         }
-        if let Some(timecode) = &mut self.timecode {
-            let channel = usize::from(timecode.setup.channel);
-            let out = io.output.channel_mut(channel, total).get_mut(done..).unwrap_or(&mut []);
-            timecode.leave(at, out);
+        if let Some(timecode) = &self.timecode {
+            let out = io.output.part_mut(usize::from(timecode.setup.channel), piece);
+            let made = self.timecode_made.channel(0, piece.frames);
+            out.iter_mut().zip(made).for_each(|(to, from)| *to = *from);
         }
+        (self.made, self.mixed) = (0, 0);
     }
 
     pub(super) fn record(&mut self, io: &Io, frames: usize) {

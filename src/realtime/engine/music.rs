@@ -4,8 +4,7 @@ use super::machines::SAME_END_SECONDS;
 use super::{Deed, Engine, Outbox, Pending};
 use crate::click::set::{Set, Sound, Stretch};
 use crate::realtime::event::{Cause, RunState, Source, What};
-use crate::realtime::io::Io;
-use crate::realtime::outlet::Sources;
+use crate::realtime::io::{Io, Piece};
 use crate::realtime::outside::Outside;
 use crate::realtime::peer::Peer;
 use crate::realtime::setup::ClickSetup;
@@ -75,7 +74,7 @@ impl Engine {
         });
     }
 
-    /// Renders `frames` frames of the timeline into the outlets' limiters.
+    /// Renders `frames` frames of the timeline, behind what was made of this block. [`Engine::settle`] mixes them.
     pub(super) fn render(
         &mut self,
         io: Option<(&Io, usize)>,
@@ -94,17 +93,13 @@ impl Engine {
         }
         self.stand(end);
         self.pass_on(end);
+        let piece = Piece { from: self.made, frames };
         let Engine { set, voices, lanes, .. } = self;
-        lanes.silence(frames);
-        voices.mix(set, start, frames, lanes);
-        self.room(io, start, frames);
-        self.click_buses(start, frames);
-        let from = Sources { lanes: &self.lanes, clicks: &self.buses, rooms: &self.rooms };
-        let mut first = 0;
-        for outlet in &mut self.outlets {
-            first = outlet.mix(from, start, &mut self.mixes, first, frames, &mut self.spare);
-        }
-        self.rendered = end;
+        lanes.silence(piece);
+        voices.mix(set, start, piece, lanes);
+        self.room(io, start, piece);
+        self.click_buses(start, piece);
+        (self.made, self.rendered) = (self.made + frames, end);
     }
 
     /// Everything that is decided for hits before `until`: commands, hits, ends of passes, in order of frame.

@@ -3,13 +3,14 @@
 use super::{ARRIVAL_SECONDS, Deed, Engine, NO_ROOM, NO_TALK, TALK_EVERY};
 use crate::realtime::command::Command;
 use crate::realtime::event::What;
-use crate::realtime::io::Io;
+use crate::realtime::io::{Io, Piece};
 use crate::realtime::ramp::Ramp;
 use crate::units::FramePos;
 
 impl Engine {
     /// How loud the clicks of each outlet become by plan.
     pub(super) fn expect_clicks(&mut self) {
+        self.settle();
         let Engine { set, outlets, clicks, .. } = self;
         let lane = |lane: u8| set.lane_peaks.get(usize::from(lane)).copied().unwrap_or(0.0);
         let click = |click: u8| {
@@ -27,6 +28,7 @@ impl Engine {
         }
         let talking = self.inputs.talking(self.rendered);
         if talking != self.talking {
+            self.settle();
             self.talking = talking;
             self.outlets.iter_mut().for_each(|outlet| outlet.talked(talking, self.rendered));
         }
@@ -81,10 +83,11 @@ impl Engine {
     }
 
     /// Inputs: cleaned, filtered, ridden, limited, before they meet the click.
-    pub(super) fn room(&mut self, io: Option<(&Io, usize)>, start: FramePos, frames: usize) {
+    pub(super) fn room(&mut self, io: Option<(&Io, usize)>, start: FramePos, piece: Piece) {
+        let frames = piece.frames;
         let [room, talk] = self.thrift.map(|ramp| ramp.constant(start, frames) == Some(0.0));
         if room && talk {
-            return self.rooms.clear();
+            return self.rooms.silence(piece);
         }
         let talkbacks = self.talkbacks;
         let unheard = if room { !talkbacks } else { 0 } | if talk { talkbacks } else { 0 };
@@ -94,16 +97,16 @@ impl Engine {
                 io.input.channel(channel, io.frames).get(done..done + frames).unwrap_or(&[])
             })
         };
-        inputs.process(start, frames, unheard, input, rooms, &mut |channel| {
+        inputs.process(start, piece, unheard, input, rooms, &mut |channel| {
             out.tell(start, What::BadInput { channel: channel as u16 });
         });
         for input in 0..self.rooms.channels() {
-            self.room_gate.apply(start, self.rooms.channel_mut(input, frames));
-            self.arrival.apply(start, self.rooms.channel_mut(input, frames));
+            self.room_gate.apply(start, self.rooms.part_mut(input, piece));
+            self.arrival.apply(start, self.rooms.part_mut(input, piece));
             let [room, talk] = &self.thrift;
             let talks = talkbacks.checked_shr(input as u32).unwrap_or(0) & 1 == 1;
             let spared = if talks { talk } else { room };
-            spared.apply(start, self.rooms.channel_mut(input, frames));
+            spared.apply(start, self.rooms.part_mut(input, piece));
         }
     }
 }

@@ -5,7 +5,7 @@ use crate::click::set::{
     Anchor, BeatMark, ClickLanes, Grid, Hit, HitKind, Leg, LegKind, SongPlan, Sound, StreamPlan, Stretch,
 };
 use crate::realtime::event::{Cause, Source};
-use crate::realtime::setup::{EngineSetup, OutletSetup, PartSetup, PartSource};
+use crate::realtime::setup::{EngineSetup, InputSetup, OutletSetup, PartSetup, PartSource, Talks};
 use crate::realtime::stream::STREAM_FRAMES;
 use crate::show::model::GiveBack;
 use crate::units::{SampleRate, Span};
@@ -417,6 +417,55 @@ fn all_out_is_silent_within_ten_milliseconds_and_comes_back_on_a_bar_line() {
     let frames: Vec<i64> = bench.onsets().iter().map(|(frame, _)| *frame as i64).collect();
     assert_eq!(frames[1], FIRST + 4 * BEAT);
     assert_eq!(bench.heard[frames[1] as usize], 0.25, "back at full level");
+}
+
+/// Pieces of 256 frames, mixed one by one or four together: what fades or steps back meanwhile must not be asked later.
+#[test]
+fn what_a_mix_hangs_on_changes_between_the_same_frames_in_blocks_of_one_piece_and_of_four() {
+    let talkback = InputSetup {
+        channel: 1,
+        talks: Some(Talks::ByVoice),
+        gate_opens: Some(0.1),
+        ..InputSetup::default()
+    };
+    let part = |input| PartSetup { source: PartSource::Input(input), left: 0.5, right: 0.0 };
+    let setup = EngineSetup {
+        max_block: 1024,
+        inputs: vec![InputSetup::default(), talkback],
+        outlets: vec![OutletSetup { channels: vec![0], parts: vec![part(0), part(1)] }],
+        ..setup()
+    };
+    let play = |block: usize| {
+        let (mut control, mut engine) = engine(&setup, Arc::new(set(false)));
+        // The second fades out what the first has left, four pieces into a block of eight.
+        for (id, at) in [(1, 5_196), (2, 5_546), (3, 40_000)] {
+            let command = if id < 3 { Command::AllOut } else { Command::AllBack };
+            let when = When::Frame(FramePos(at));
+            control.commands.try_push(Timed { when, command, id }).expect("room");
+        }
+        let mut io = Io::new(2, 1, 1024);
+        let mut heard = Vec::new();
+        while io.at.0 < 131_072 {
+            io.frames = block;
+            for (n, frame) in (io.at.0..).take(block).enumerate() {
+                let wave = (frame as f32 * 0.3).sin();
+                io.input.channel_mut(0, block)[n] = 0.2 * wave;
+                // Somebody talks for 10 ms, is silent for 0.4 s, and talks again before the room is back.
+                io.input.channel_mut(1, block)[n] = if frame % 19_680 < 480 { 0.3 * wave } else { 0.0 };
+            }
+            engine.process(&mut io);
+            heard.extend(io.output.channel(0, block).iter().map(|sample| sample.to_bits()));
+            io.at = io.at + Frames(block as i64);
+        }
+        heard
+    };
+    let one_by_one = play(256);
+    assert!(one_by_one[5_196..5_546].iter().any(|bits| *bits != 0), "there is something to fade");
+    assert_eq!(one_by_one[6_100..39_000].iter().find(|bits| **bits != 0), None);
+    assert!(one_by_one[100_000..].iter().any(|bits| *bits != 0));
+    let first = |other: &[u32]| one_by_one.iter().zip(other).position(|(one, other)| one != other);
+    assert_eq!(first(&play(1024)), None);
+    assert_eq!(first(&play(512)), None);
 }
 
 #[test]
