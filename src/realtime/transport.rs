@@ -516,10 +516,12 @@ impl Transport {
         if set.songs.get(song).is_none_or(|plan| leg >= plan.legs.len()) {
             return false;
         }
-        if self.run == RunState::Stopped {
+        let stretch = if self.run == RunState::Holding {
+            self.now.place.anchor.stretch
+        } else {
             self.chosen = (song + 1).min(set.songs.len().saturating_sub(1));
-        }
-        let stretch = std::mem::replace(&mut self.chosen_stretch, Stretch::ONE);
+            std::mem::replace(&mut self.chosen_stretch, Stretch::ONE)
+        };
         self.go_to(set, song, leg, false, stretch, Exact::at(at), at, Why::OneIsNow, sink)
     }
 

@@ -109,7 +109,9 @@ impl Draft {
         let night = &mut self.record.night;
         match event.what {
             What::Placed { song, leg, called, pass, anchor_at, stretch, why, .. } => {
-                if night.run == RunState::Stopped || night.song != song {
+                let begins = night.run == RunState::Stopped || night.song != song;
+                // A jump leaves what was chosen, and its tempo, for the next start.
+                if begins && matches!(why, Why::Start | Why::OneIsNow | Why::Follows) {
                     night.chosen_stretch = Stretch::ONE;
                 }
                 night.run = RunState::Playing;
@@ -145,6 +147,8 @@ impl Draft {
         let night = &mut self.record.night;
         match deed {
             Deed::Choose { song } => (night.chosen, night.chosen_stretch) = (song as u16, Stretch::ONE),
+            // A song without a click is over as it starts.
+            Deed::Start if night.run == RunState::Stopped => night.chosen_stretch = Stretch::ONE,
             Deed::Release => night.released = true,
             Deed::UseFallback { click, on } => night.by_hand = with(night.by_hand, click, on),
             Deed::Tempo { stretch } => match night.run {
@@ -385,4 +389,43 @@ pub fn fresh(show: &str, digest: &str) -> Record {
 pub fn ahead(engine: Frames, block: u32, rate: SampleRate) -> Frames {
     let block = Frames(i64::from(block).min(rate.frames_of_ns(100_000_000).0));
     engine + block
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::Exact;
+
+    #[test]
+    fn a_jump_leaves_the_tempo_of_the_chosen_song_and_a_start_takes_it() {
+        let slow = Stretch { over: 3, under: 2 };
+        let placed = |why| {
+            let at = Exact(0);
+            let what = What::Placed {
+                song: 0,
+                leg: 0,
+                called: false,
+                pass: 0,
+                anchor_at: at,
+                stretch: slow,
+                from_hit: 0,
+                why,
+            };
+            Event { at: FramePos(0), what }
+        };
+        for (why, deed, left) in [
+            (Why::Jump, Deed::GoTo { song: 0, leg: 0, count_in: false }, slow),
+            (Why::Start, Deed::Start, Stretch::ONE),
+        ] {
+            let mut draft = Draft::new(fresh("Saltmarsh Five", "ab"), SampleRate::standard(), vec![]);
+            draft.record.night.chosen_stretch = slow;
+            draft.asked(1, When::Now, deed);
+            draft.event(&placed(why));
+            draft.event(&Event { at: FramePos(0), what: What::Done { id: 1 } });
+            assert_eq!(
+                (draft.record.night.run, draft.record.night.chosen_stretch),
+                (RunState::Playing, left)
+            );
+        }
+    }
 }

@@ -485,6 +485,21 @@ fn a_vamp_repeats_until_released_and_a_hold_waits_for_a_count_in() {
     assert_eq!(bench.onsets().len(), 24 + 4 + 8, "a bar of count-in, then the second section");
 }
 
+#[test]
+fn one_is_now_ends_a_hold_at_tonights_tempo() {
+    let mut set = set(false);
+    set.songs[0].legs[0].hold = true;
+    let mut bench = Bench::new(set);
+    bench.send(When::Now, Command::Start);
+    bench.run(12 * BEAT as usize, &mut || 100);
+    bench.send(When::Now, Command::Tempo(Stretch { over: 3, under: 2 }));
+    bench.send(When::Now, Command::OneIsNow);
+    bench.run(13 * BEAT as usize, &mut || 100);
+    let onsets = bench.onsets();
+    assert_eq!(onsets.len(), 16);
+    assert_eq!((onsets[9].0 - onsets[8].0) as i64, 3 * BEAT / 2);
+}
+
 /// A renderer of the same hits as the primary, half a millisecond of click each, at 0.25.
 fn feed(
     bench: &mut Bench,
