@@ -94,6 +94,8 @@ impl Outbox {
 #[derive(Clone)]
 struct Pending {
     id: u64,
+    /// Counts what came to wait: what falls together is done in this order, whatever moved in between.
+    number: u64,
     when: When,
     at: Exact,
     deed: Deed,
@@ -117,6 +119,8 @@ pub struct Engine {
     retire: HeapProd<Arc<Set>>,
     out: Outbox,
     pending: Vec<Pending>,
+    /// Of the next to wait.
+    number: u64,
     transport: Transport,
     voices: Voices,
     claims: Vec<Claim>,

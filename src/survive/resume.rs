@@ -132,7 +132,7 @@ struct Replay<'a> {
     /// What waits for a beat or a bar waits for one from here on.
     from: FramePos,
     night: Night,
-    /// In the order in which the engine has them: what falls together goes by it.
+    /// In the order in which they came: what falls together goes by it, as in the engine.
     asked: Vec<Asked>,
 }
 
@@ -158,26 +158,7 @@ impl<'a> Replay<'a> {
         transport.set_chosen_stretch(night.chosen_stretch);
         let from = sink.from.unwrap_or(night.since);
         let asked = record.asked.clone();
-        let mut replay = Replay { set, transport, at: night.since, from, night, asked };
-        replay.line_up();
-        replay
-    }
-
-    /// The music was placed or stopped: what waits for it waits for other frames, and is put in their order anew. What
-    /// falls together then stays in the order that it had, as in the engine.
-    fn line_up(&mut self) {
-        let mut placed: Vec<(Exact, Asked)> =
-            self.asked.iter().map(|asked| (self.place_of(asked), *asked)).collect();
-        placed.sort_by_key(|(at, _)| *at);
-        self.asked = placed.into_iter().map(|(_, asked)| asked).collect();
-    }
-
-    /// The music moved, perhaps.
-    fn moved(&mut self, from: Option<FramePos>) {
-        if let Some(from) = from {
-            self.from = from;
-            self.line_up();
-        }
+        Replay { set, transport, at: night.since, from, night, asked }
     }
 
     /// Everything that happens before `until`; what comes later is given back.
@@ -191,7 +172,7 @@ impl<'a> Replay<'a> {
                     let mut sink = Nobody::default();
                     self.transport.end_pass(self.set, end, stop, Frames(0), &mut sink);
                     self.at = self.at.max(end);
-                    self.moved(sink.from);
+                    self.from = sink.from.unwrap_or(self.from);
                 }
                 (None, Some((index, at))) => {
                     let asked = self.asked.remove(index);
@@ -274,7 +255,7 @@ impl<'a> Replay<'a> {
             Deed::UseFallback { click, on } => night.by_hand = with(night.by_hand, click, on),
         }
         let from = sink.from;
-        self.moved(from);
+        self.from = from.unwrap_or(self.from);
     }
 
     fn place(&self) -> Return {

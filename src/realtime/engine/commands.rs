@@ -30,9 +30,9 @@ impl Engine {
             if matches!(command, Command::GoTo { .. }) {
                 self.drop_jumps(at);
             }
-            if let Some(full) = self.wait(Pending { id, when, at: place, deed: Deed::Asked(command) }) {
+            if let Some(full) = self.wait(id, when, place, Deed::Asked(command)) {
                 self.out.tell(at, What::Refused { id });
-                if let Deed::Asked(command) = full.deed {
+                if let Deed::Asked(command) = full {
                     self.give_back(command);
                 }
             }
@@ -53,11 +53,13 @@ impl Engine {
     }
 
     /// Puts something in its place among what waits; gives it back where there is no room.
-    pub(super) fn wait(&mut self, pending: Pending) -> Option<Pending> {
+    pub(super) fn wait(&mut self, id: u64, when: When, at: Exact, deed: Deed) -> Option<Deed> {
         if self.pending.len() >= MOST_PENDING {
-            return Some(pending);
+            return Some(deed);
         }
-        let after = self.pending.iter().position(|other| other.at > pending.at);
+        let after = self.pending.iter().position(|other| other.at > at);
+        let pending = Pending { id, number: self.number, when, at, deed };
+        self.number += 1;
         self.pending.insert(after.unwrap_or(self.pending.len()), pending);
         None
     }
@@ -89,7 +91,7 @@ impl Engine {
                 }
             }
         }
-        // Insertion sort: stable, in place, at most MOST_PENDING entries.
+        // Insertion sort: in place, at most MOST_PENDING entries.
         for index in 1..self.pending.len() {
             let mut slot = index;
             while slot > 0 && self.order(slot - 1) > self.order(slot) {
@@ -99,8 +101,9 @@ impl Engine {
         }
     }
 
-    pub(super) fn order(&self, index: usize) -> Exact {
-        self.pending.get(index).map_or(Exact(i128::MAX), |pending| pending.at)
+    /// By place; what falls together, in the order in which it came.
+    pub(super) fn order(&self, index: usize) -> (Exact, u64) {
+        self.pending.get(index).map_or((Exact(i128::MAX), u64::MAX), |pending| (pending.at, pending.number))
     }
 
     pub(super) fn give_back(&mut self, command: Command) {

@@ -2,7 +2,7 @@
 
 use super::commands::TOLD;
 use super::music::Teller;
-use super::{Deed, Engine, Pending};
+use super::{Deed, Engine};
 use crate::click::set::{Anchor, LegKind, PlaceNow, Stretch};
 use crate::realtime::command::{Command, When};
 use crate::realtime::event::{Cause, LineNow, RunState, Source, What, WitnessNow};
@@ -65,7 +65,7 @@ impl Engine {
             };
             // Without room the next word brings it again.
             let when = When::Frame(at.nearest());
-            let _full = self.wait(Pending { id: TOLD, when, at, deed: Deed::Told(order) });
+            let _full = self.wait(TOLD, when, at, Deed::Told(order));
         }
     }
 
@@ -82,7 +82,7 @@ impl Engine {
             for ask in std::array::from_fn::<_, 4, _>(|_| outside.take_ask()).into_iter().flatten() {
                 let at = effective(boundary, ahead);
                 let when = When::Frame(at.nearest());
-                let _full = self.wait(Pending { id: TOLD, when, at, deed: Deed::Heard(index, ask) });
+                let _full = self.wait(TOLD, when, at, Deed::Heard(index, ask));
             }
         }
     }

@@ -70,6 +70,7 @@ pub fn engine(setup: &EngineSetup, set: Arc<Set>) -> (Control, Engine) {
         retire,
         out: Outbox { ring, dropped: 0 },
         pending: Vec::with_capacity(MOST_PENDING),
+        number: 0,
         voices: Voices::new(rate.frames(0.005), Frames(setup.look_ahead as i64)),
         claims,
         clicks: setup.clicks.clone(),

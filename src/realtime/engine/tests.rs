@@ -500,6 +500,31 @@ fn one_is_now_ends_a_hold_at_tonights_tempo() {
     assert_eq!((onsets[9].0 - onsets[8].0) as i64, 3 * BEAT / 2);
 }
 
+#[test]
+fn what_falls_together_is_done_in_the_order_in_which_it_was_asked_whatever_moved_before() {
+    let mut bench = start_and_run(BEAT as usize, &mut || 100);
+    // The beat comes before the bar, until the place moves and it is the bar's first.
+    let from = FramePos(FIRST + BEAT / 2);
+    let asked = [
+        (When::BarFrom(from), Command::Choose { song: 0 }),
+        (When::BeatFrom(from), Command::Release),
+        (When::Frame(FramePos(FIRST + BEAT - 100)), Command::ShiftBeats(3)),
+    ];
+    for ((when, command), id) in asked.into_iter().zip(1..) {
+        assert!(bench.control.commands.try_push(Timed { when, command, id }).is_ok());
+    }
+    bench.run(6 * BEAT as usize, &mut || 100);
+    let answers: Vec<u64> = bench
+        .events
+        .iter()
+        .filter_map(|event| match event.what {
+            What::Done { id } | What::Refused { id } => Some(id),
+            _ => None,
+        })
+        .collect();
+    assert_eq!(answers, [0, 3, 1, 2]);
+}
+
 /// A renderer of the same hits as the primary, half a millisecond of click each, at 0.25.
 fn feed(
     bench: &mut Bench,
