@@ -111,6 +111,8 @@ pub enum Command {
 /// Where a night goes on: what was true, and where the music is on this device's timeline.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Return {
+    /// From here on it is true. The first block comes later: what happens until then is caught up on.
+    pub since: FramePos,
     pub run: RunState,
     pub song: usize,
     pub leg: usize,

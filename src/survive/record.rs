@@ -67,8 +67,8 @@ pub struct Night {
 }
 
 impl Night {
-    /// The night as it goes on from a frame.
-    pub fn of(place: &Return, since: FramePos, title: &str) -> Night {
+    /// The night as it goes on.
+    pub fn of(place: &Return, title: &str) -> Night {
         Night {
             run: place.run,
             song: place.song as u16,
@@ -78,7 +78,7 @@ impl Night {
             pass: place.pass,
             anchor: place.at.0,
             stretch: place.stretch,
-            since,
+            since: place.since,
             released: place.released,
             chosen: place.chosen as u16,
             chosen_stretch: place.chosen_stretch,

@@ -88,6 +88,7 @@ fn silent(record: &Record, set: &Set, why: Unknown) -> Return {
     };
     let same = why != Unknown::ShowChanged;
     Return {
+        since: FramePos(0),
         run: RunState::Stopped,
         song: chosen,
         leg: 0,
@@ -183,7 +184,17 @@ impl<'a> Replay<'a> {
                 (None, None) => break,
             }
         }
-        (self.place(), self.asked)
+        (self.place(until), self.waiting())
+    }
+
+    /// What is still to come, each with the frame from which it waits.
+    fn waiting(&self) -> Vec<Asked> {
+        let when = |when| match when {
+            When::BeatFrom(from) => When::BeatFrom(from.max(self.from)),
+            When::BarFrom(from) => When::BarFrom(from.max(self.from)),
+            when => when,
+        };
+        self.asked.iter().map(|asked| Asked { when: when(asked.when), ..*asked }).collect()
     }
 
     /// The first of what was asked for, and its place.
@@ -258,9 +269,10 @@ impl<'a> Replay<'a> {
         self.from = from.unwrap_or(self.from);
     }
 
-    fn place(&self) -> Return {
+    fn place(&self, since: FramePos) -> Return {
         let now = self.transport.place();
         Return {
+            since,
             run: self.transport.run(),
             song: now.song,
             leg: now.leg,

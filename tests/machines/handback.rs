@@ -166,7 +166,7 @@ impl Stage {
             machine.stepped.send(asked.when, asked.deed.command());
         });
         let record = Record {
-            night: survive::record::Night::of(&place, FramePos(self.at), ""),
+            night: survive::record::Night::of(&place, ""),
             clock: self.drafts[who].record().clock,
             ..fresh("Saltmarsh Five", "digest")
         };

@@ -162,8 +162,7 @@ fn from(record: &Record, blank: Record, set: &Set, show: &Show) -> Found {
             (blank, Begin::Fresh, Some(nothing()), Vec::new(), Some(words))
         }
         Comeback::InTime { place, fit, asked } => {
-            let since = FramePos(fit.frame_at(now.ns) as i64);
-            let night = Night::of(&place, since, title(place.song));
+            let night = Night::of(&place, title(place.song));
             let words = match place.run {
                 RunState::Playing => format!("BACK IN TIME: {}.", title(place.song)),
                 RunState::Holding => format!("BACK: {} holds.", title(place.song)),
@@ -174,7 +173,7 @@ fn from(record: &Record, blank: Record, set: &Set, show: &Show) -> Found {
             (draft, Begin::From(fit), Some(place), asked, Some(words))
         }
         Comeback::Silent { place, why } => {
-            let night = Night::of(&place, FramePos(0), title(place.chosen));
+            let night = Night::of(&place, title(place.chosen));
             let words = format!(
                 "SILENT: {}. Song found: {}; \"one is now\" brings it in.",
                 why.words(),
@@ -189,6 +188,7 @@ fn from(record: &Record, blank: Record, set: &Set, show: &Show) -> Found {
 fn nothing() -> Return {
     let one = crate::click::set::Stretch::ONE;
     Return {
+        since: FramePos(0),
         run: RunState::Stopped,
         song: 0,
         leg: 0,

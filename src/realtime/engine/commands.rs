@@ -8,7 +8,7 @@ use crate::realtime::event::{RunState, What, Why};
 use crate::realtime::outside::Outside;
 use crate::realtime::ramp::Ramp;
 use crate::realtime::transport::Transport;
-use crate::units::{Exact, FramePos};
+use crate::units::{Exact, FramePos, Frames};
 use ringbuf::traits::{Consumer, Observer, Producer};
 
 /// The id of what another machine did.
@@ -17,16 +17,25 @@ pub(super) const TOLD: u64 = u64::MAX;
 impl Engine {
     /// Takes what has come in; what is due now and needs no place is done at once.
     pub(super) fn receive(&mut self, at: FramePos) {
+        let mut back = None;
         for _ in 0..COMMANDS {
             let Some(Timed { when, command, id }) = self.commands.try_pop() else { break };
             if let Command::Return(night) = &command {
                 self.return_gains(night, at);
+                back = Some(night.since);
             }
             if when == When::Now && self.gain_command(id, at, &command) {
                 continue;
             }
-            let earliest = self.decided.max(at + self.look_ahead + self.lead);
-            let place = self.resolve(when, earliest);
+            let soonest = self.decided.max(at + self.look_ahead + self.lead);
+            let place = match (back, when) {
+                (Some(since), _) if matches!(command, Command::Return(_)) => Exact::at(since.min(soonest)),
+                // What waited through a kill happens on its own frame, although nobody asked for that one.
+                (Some(since), When::Frame(_) | When::BeatFrom(_) | When::BarFrom(_) | When::SectionEnd) => {
+                    self.resolve(when, since.min(soonest))
+                }
+                _ => self.resolve(when, soonest),
+            };
             if matches!(command, Command::GoTo { .. }) {
                 self.drop_jumps(at);
             }
@@ -344,6 +353,8 @@ impl Engine {
             self.transport.set_released(night.released);
         }
         self.transport.set_chosen_stretch(night.chosen_stretch);
+        // What waits for a beat waits for one on this frame, too: the music was there before.
+        self.resolve_again(at - Frames(1));
         placed
     }
 
