@@ -13,7 +13,6 @@ use crate::units::{Decibels, SampleRate};
 const TRIAL_SECONDS: f64 = 0.25;
 const TRIAL_SHOTS: usize = 3;
 const WHOLE_SECONDS: f64 = 3.5;
-const LONG_PROBE_SECONDS: f64 = 3.0;
 /// Clicks of a probe or of a show are further apart than twice this.
 pub const WIDEST_MS: f64 = 50.0;
 /// For a quick look: one of many starts, or between songs.
@@ -45,8 +44,12 @@ pub struct Outcome {
 impl Aim {
     /// The usual one.
     pub fn of(args: &Args, output: Channel, inputs: Vec<Channel>, kind: ProbeKind) -> Aim {
-        // Two inputs are told apart by clicks that are further apart.
-        let usual = if args.compare.is_some() || kind != ProbeKind::Impulses { 5 } else { 16 };
+        // Two inputs are told apart by clicks that are further apart; five sweeps would take two seconds more than four.
+        let usual = match kind {
+            _ if args.compare.is_some() => 5,
+            ProbeKind::Impulses => 16,
+            _ => 4,
+        };
         let share = args.shots.map_or(1.0, |shots| (f64::from(shots) / usual as f64).clamp(0.2, 1.0));
         let path = if args.mic { Path::Air } else { Path::Cable };
         Aim {
@@ -54,7 +57,7 @@ impl Aim {
             inputs,
             kind,
             shots: args.shots.map_or(usual, usize::from),
-            span: if kind == ProbeKind::Impulses { WHOLE_SECONDS } else { LONG_PROBE_SECONDS } * share,
+            span: WHOLE_SECONDS * share,
             ceiling: Decibels(args.ceiling),
             listens: args.compare.is_some() && args.output.is_none(),
             options: Options { path, longest_delay: args.longest },
