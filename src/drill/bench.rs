@@ -232,8 +232,10 @@ impl Bench {
         let figures = hearing.figures();
         let from = played.stream_ends.unwrap_or(at);
         let mut moments: Vec<i64> = mishaps.iter().filter_map(super::Mishap::at).chain([from]).collect();
-        moments.iter_mut().for_each(|moment| *moment += shift);
-        let window = (self.blind_ms() * second as f64 / 1000.0).ceil() as i64;
+        // A hit has sounded once its first 2 ms left.
+        let unsounded = second / 500;
+        moments.iter_mut().for_each(|moment| *moment += shift - unsounded);
+        let window = (self.blind_ms() * second as f64 / 1000.0).ceil() as i64 + unsounded;
         let losses = Losses { moments, window, frames_a_second: second as f64 };
         let detected = noticed(&played, from).map(|frames| frames as f64 * 1000.0 / second as f64);
         let loss = (!mishaps.is_empty()).then_some(from + shift);
@@ -256,6 +258,7 @@ impl Bench {
             Moment::FromTheStart => world.start,
             Moment::BetweenHits => hit + 40 * ms,
             Moment::InAHit => hit + 4 * ms,
+            Moment::AsAHitBegins => hit + ms / 2,
             Moment::InABit => in_a_bit(&clean.timecode, hit + 40 * ms),
         }
     }

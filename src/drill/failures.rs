@@ -16,6 +16,8 @@ pub enum Moment {
     BetweenHits,
     /// 4 ms into one.
     InAHit,
+    /// 0.5 ms into one, before it has sounded.
+    AsAHitBegins,
     /// Between two edges of timecode, as well as between two hits.
     InABit,
     /// It is so from the start of the song.
@@ -263,6 +265,13 @@ pub const FAILURES: &[Failure] = &[
     )
     .at(Moment::InAHit),
     failure(
+        ("main-dies-as-a-hit-begins", "the main laptop dies as a hit begins, before that is heard"),
+        Wiring::two,
+        |at, _| vec![Mishap::MainDies(at)],
+        death,
+    )
+    .at(Moment::AsAHitBegins),
+    failure(
         ("main-dies-in-a-bit", "the main laptop dies in the middle of a bit of timecode"),
         Wiring::two,
         |at, _| vec![Mishap::MainDies(at)],
@@ -413,7 +422,7 @@ pub const FAILURES: &[Failure] = &[
                 Mishap::Pressed(at + f, Command::Start),
             ]
         },
-        |wiring| Allowance { clipped: 1, ..noticed(wiring) },
+        |wiring| Allowance { clipped: 1, limit: unannounced(wiring), ..noticed(wiring) },
     ),
     failure(
         ("timecode-lead-kicked", "the timecode lead is out for 100 ms"),

@@ -18,9 +18,12 @@ pub struct Witness {
     waiting: Vec<FramePos>,
     /// What a hit's peak usually is.
     usual: f32,
+    /// The softest that a hit lately was after [`SOUNDED_SECONDS`]; infinite before the first.
+    tail: f32,
     last: WitnessNow,
     /// Onset of the last hit that was judged.
     judged: FramePos,
+    sounded: Frames,
     ready: Frames,
 }
 
@@ -33,8 +36,10 @@ impl Witness {
             now: i64::MIN,
             waiting: Vec::with_capacity(WAITING),
             usual: 0.0,
+            tail: f32::INFINITY,
             last: WitnessNow::NotYet,
             judged: FramePos(i64::MIN / 2),
+            sounded: rate.frames(SOUNDED_SECONDS),
             ready: rate.frames(READY_SECONDS),
         }
     }
@@ -93,8 +98,13 @@ impl Witness {
         let bin = |frame: i64| frame.div_euclid(self.bin);
         let after = self.peak(bin(onset.0 - self.bin), bin(onset.0 + self.ready.0));
         let before = self.peak(bin(onset.0 - 16 * self.bin), bin(onset.0 - 4 * self.bin));
-        let heard = after > 1e-4 && after > 0.1 * self.usual && after > 1.6 * before;
-        if heard && learns {
+        let tail = self.peak(bin(onset.0 + self.sounded.0) + 1, bin(onset.0 + self.ready.0));
+        let began = after > 1e-4 && after > 0.1 * self.usual && after > 1.6 * before;
+        // What ends sooner than any hit does was cut by the machine's end: it is no sign of life.
+        let told = (SHORT_TAIL..f32::INFINITY).contains(&self.tail);
+        let heard = began && !(told && tail < 0.1 * self.tail);
+        if began && learns {
+            self.tail = tail.max(LEAST_TAIL).min(TAIL_RISES * self.tail);
             self.usual = if self.usual == 0.0 { after } else { self.usual + 0.2 * (after - self.usual) };
         }
         if onset >= self.judged {
@@ -119,6 +129,13 @@ impl Witness {
     }
 }
 
+/// A hit has sounded once this much of it left.
+const SOUNDED_SECONDS: f64 = 0.002;
+/// The softest tail is forgotten by so much a hit.
+const TAIL_RISES: f32 = 1.02;
+const LEAST_TAIL: f32 = 1e-5;
+/// Below it a hit's end tells nothing: a sound of this click is over sooner.
+const SHORT_TAIL: f32 = 1e-4;
 /// An onset that is not there this long after it was due is absent.
 pub const READY_SECONDS: f64 = 0.003;
 
@@ -157,5 +174,40 @@ mod tests {
         }
         use WitnessNow::{Absent, Heard};
         assert_eq!(said, [Heard, Heard, Heard, Absent, Absent, Absent]);
+    }
+
+    /// A hit that a death cuts within its first 2 ms has not sounded; one that ends later has, and so has a hit of a
+    /// shorter sound once one was heard from a machine that lives.
+    #[test]
+    fn a_hit_cut_by_the_end_of_its_machine_is_no_sign_of_life() {
+        use WitnessNow::{Absent, Heard};
+        let rate = SampleRate::standard();
+        let onset = |beat: i64| 10_000 + beat * 12_000;
+        let judged = |lengths: &[i64]| {
+            let mut samples = vec![0.0f32; 80_000];
+            for (beat, length) in lengths.iter().enumerate() {
+                for n in 0..*length {
+                    let decay = (-(n as f32) / 300.0).exp();
+                    samples[(onset(beat as i64) + n) as usize] = 0.25 * decay * (n as f32 * 0.13).sin();
+                }
+            }
+            let mut witness = Witness::new(rate);
+            let mut last = WitnessNow::NotYet;
+            for (index, block) in samples.chunks(48).enumerate() {
+                let at = 48 * index as i64;
+                witness.push(FramePos(at), block);
+                let due = (0..lengths.len() as i64).map(onset).find(|due| (at..at + 48).contains(due));
+                due.into_iter().for_each(|due| witness.due(FramePos(due)));
+                witness.judge(FramePos(at + 48), true);
+                last = witness.last();
+            }
+            last
+        };
+        for (last, expected) in
+            [(6, Absent), (14, Absent), (48, Absent), (84, Absent), (130, Heard), (600, Heard)]
+        {
+            assert_eq!(judged(&[1200, 1200, 1200, last]), expected, "{last} frames of a hit");
+        }
+        assert_eq!(judged(&[1200, 60, 1200, 1200, 60]), Heard);
     }
 }
