@@ -42,7 +42,7 @@ pub struct Allowance {
 }
 
 /// 0.1 ms, and half a frame of each machine.
-const MOST_ERROR_MS: f64 = 0.1 + 0.021;
+pub(super) const MOST_ERROR_MS: f64 = 0.1 + 0.021;
 /// A hit that is made by two machines in phase would be 6 dB louder.
 const MOST_STEP_DB: f64 = 1.5;
 /// Fewer due hits than this prove nothing.

@@ -2,7 +2,7 @@
 //! computer, and kills the first without a word. The backup's recording holds what the band heard.
 
 use super::align::lay;
-use super::allowed::Losses;
+use super::allowed::{Losses, MOST_ERROR_MS};
 use super::bench::{Bench, Wiring};
 use super::failures::death;
 use super::hearing::Hearing;
@@ -120,7 +120,11 @@ impl Pair<'_> {
         };
         let through = if self.bench.wiring.passed() { "wiring = \"pass through\"\n" } else { "" };
         let click = match self.bench.wiring {
-            Wiring::OneWitness => String::new(),
+            // Where the machine itself has no use for the main's click, the take has it as what comes back of an ear.
+            Wiring::OneWitness => {
+                let feed = self.feeds.first().map_or("", |feed| &feed.0);
+                format!("[exposure.{feed:?}]\nreturn = 2\n")
+            }
             _ => format!("click = 2\nclick_is = {:?}\n{through}", self.click),
         };
         let receive = |input: u16| {
@@ -223,9 +227,12 @@ pub struct Take {
 const AUDIBLE: f32 = 0.005;
 /// Of the main's own click, as it came, this part may not be explained by what it should be.
 const UNLIKE: f64 = 0.02;
+/// The death itself cuts what began this shortly before it.
+const CUT_SECONDS: f64 = 0.005;
 
 impl Take {
-    /// Errors: the lines did not carry the main's own click in time, so that this take says nothing.
+    /// Errors: the lines did not carry the main's own click in time, or the backup's blocks came late, so that this
+    /// take says nothing.
     pub fn judge(&self, pair: &Pair) -> Result<Verdict, String> {
         let bench = pair.bench;
         let rate = bench.set.rate;
@@ -245,6 +252,13 @@ impl Take {
             _ => self.main.iter().zip(&self.backup).map(|(main, backup)| main + backup).collect(),
         };
         let shift = fit.shift + delay;
+        let cut = rate.frames(CUT_SECONDS).0;
+        if self.main_lost_a_hit(pair, &clean, fit.shift, dead - cut) {
+            return Err(busy("a hit of the main's was lost before it died"));
+        }
+        if self.log.iter().any(|line| line["event"] == "xrun") {
+            return Err(busy("the backup's blocks came late"));
+        }
         let end = clean.dues.iter().map(|due| due.frame.0).max().unwrap_or(0) + shift + rate.frames(0.1).0;
         let end = end.min(heard.len() as i64 - rate.frames(0.3).0).max(0);
         let moved = |due: &Due| Due { frame: due.frame + Frames(shift), ..due.clone() };
@@ -263,10 +277,25 @@ impl Take {
         let figures = hearing.figures();
         let hertz = f64::from(rate.hertz());
         // 10 ms, a block, and the round trip of the lines' ends: two blocks.
-        let window = rate.frames(0.010).0 + 3 * BLOCK;
-        let losses = Losses { moments: vec![dead + delay], window, frames_a_second: hertz };
+        let window = rate.frames(0.010).0 + 3 * BLOCK + cut;
+        let losses = Losses { moments: vec![dead + delay - cut], window, frames_a_second: hertz };
         let detected = self.detected(dead).map(|frames| frames as f64 * 1000.0 / hertz);
         Ok(verdict(NAMES, &figures, detected, Some(dead + delay), &losses, &allowed))
+    }
+
+    /// Whether of the main's own hits, as they came in until a frame, one is missing or late.
+    fn main_lost_a_hit(&self, pair: &Pair, clean: &Clean, shift: i64, until: i64) -> bool {
+        let moved = |due: &Due| Due { frame: due.frame + Frames(shift), ..due.clone() };
+        let hearing = Hearing {
+            samples: &self.main[..(until.max(0) as usize).min(self.main.len())],
+            rate: pair.bench.set.rate,
+            templates: Listener::templates(&pair.bench.set),
+            dues: clean.dues.iter().map(moved).filter(|due| (0..until).contains(&due.frame.0)).collect(),
+            lost: &[],
+            clean: None,
+            most_error_ms: MOST_ERROR_MS,
+        };
+        !hearing.figures().amiss.is_empty()
     }
 
     /// What the main played until it died: the clean click, cut where the recording of it ends.
