@@ -67,10 +67,23 @@ fn no_answer<T>() -> Result<T, DeviceError> {
     ))
 }
 
+/// A server that is busy refuses as one that is not there: it is asked this often, this far apart.
+const ASKED: u32 = 4;
+const ASKED_APART: Duration = Duration::from_millis(100);
+
 /// Never starts a server: which one, on which card, is the user's choice.
 fn connect() -> Result<Client, DeviceError> {
     jack::set_logger(jack::LoggerType::None);
-    match Client::new(CLIENT, ClientOptions::NO_START_SERVER) {
+    let ask = || Client::new(CLIENT, ClientOptions::NO_START_SERVER);
+    let mut answer = ask();
+    for _ in 1..ASKED {
+        if !matches!(answer, Err(jack::Error::ClientError(_))) {
+            break;
+        }
+        std::thread::sleep(ASKED_APART);
+        answer = ask();
+    }
+    match answer {
         Ok((client, _)) => Ok(client),
         Err(jack::Error::LibraryError(words)) => {
             let what = format!("JACK is not installed here: {words}");
