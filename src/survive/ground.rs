@@ -4,7 +4,7 @@
 //! itself moves. Thread: the audio callback. Always: no wait and no allocation. A device that begins, or comes back,
 //! is listened to for a moment in silence until its time is known; then the engine goes on where the band is.
 
-use super::clock::{Fit, Reading, SECOND, Steps, Window, origin};
+use super::clock::{Fit, Floor, Reading, SECOND, Steps, Window, origin};
 use crate::device::boot;
 use crate::realtime::io::{Io, Process};
 use crate::units::{FramePos, Frames, SampleRate};
@@ -131,7 +131,7 @@ pub struct Ground {
 struct Listening {
     began: i64,
     callbacks: u32,
-    earliest: i64,
+    floor: Floor,
 }
 
 /// Builds the two ends: what a device runs, and its readings. Allocates: call it before the stream starts. From now
@@ -184,7 +184,7 @@ impl Ground {
         let quiet = self.last.replace(now).is_some_and(|last| now - last > GONE_QUIET);
         let taken = self.lease.owner() != self.me;
         if (taken || (quiet && self.own_clock)) && self.listening.is_none() {
-            self.listening = Some(Listening { began: now, callbacks: 0, earliest: i64::MAX });
+            self.listening = Some(Listening { began: now, callbacks: 0, floor: Floor::default() });
             (self.window, self.steps) = (Window::default(), Steps::default());
         }
         if self.listening.is_some() {
@@ -217,14 +217,14 @@ impl Ground {
     fn listen(&mut self, now: i64, device: FramePos) {
         let Some(listening) = &mut self.listening else { return };
         listening.callbacks += 1;
-        listening.earliest = listening.earliest.min(origin(device, now, self.rate));
+        listening.floor.push(origin(device, now, self.rate));
         let heard = now - listening.began;
         let known =
             (listening.callbacks >= FEW && heard >= LISTEN) || (listening.callbacks > 1 && heard >= AT_MOST);
         if !known {
             return;
         }
-        let earliest = listening.earliest;
+        let earliest = listening.floor.get();
         // When this block's frame is truly due, and which frame of the night that is.
         let due = earliest + due_after(device, self.rate);
         if let Some(fit) = self.from {
@@ -252,7 +252,7 @@ impl Ground {
 
     fn tell(&mut self, reading: Reading) {
         let nominal = Fit::new(reading, self.rate);
-        self.from = Some(Fit { frame_ns: self.from.map_or(nominal.frame_ns, |fit| fit.frame_ns), ..nominal });
+        self.from = Some(Fit { at: reading, ..self.from.unwrap_or(nominal) });
         // Nobody reads: the next one is as good.
         let _full = self.readings.try_push(reading);
     }

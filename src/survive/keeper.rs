@@ -36,7 +36,8 @@ pub struct Draft {
 impl Draft {
     pub fn new(record: Record, rate: SampleRate, titles: Vec<String>) -> Draft {
         let record = Record { rate: rate.hertz(), ..record };
-        Draft { record, fitting: Fitting::new(rate), titles, staged: None }
+        let fitting = Fitting::going_on(rate, record.clock);
+        Draft { record, fitting, titles, staged: None }
     }
 
     pub fn fit(&self) -> Option<Fit> {

@@ -247,6 +247,7 @@ pub(super) mod tests {
             clock: Some(Fit {
                 at: Reading { frame: FramePos(480_000), ns: 10_000_000_000 },
                 frame_ns: 1e9 / 48_000.0,
+                measured: true,
             }),
             ended: false,
             leads: true,
