@@ -1,7 +1,7 @@
 //! A player who hears their pattern answers with a word into their own microphone, in the pause after it.
 //!
 //! A loud stage must not answer by itself. So the microphone is listened to while the pattern sounds, too: only what
-//! stands well above everything that came then, lasts as a word does, and is nobody else's counts.
+//! stands well above everything that came then, lasts and ends as a word does, and is nobody else's counts.
 
 use super::measure::{mean, windows};
 
@@ -13,6 +13,8 @@ const LEAST: f64 = 0.008;
 const MOST_BEFORE: f64 = 0.032;
 /// Windows of 10 ms on end, none more than 12 dB below the loudest: a word. What is struck falls faster.
 const WORD: usize = 12;
+/// Windows without it afterwards: a word ends, where a microphone that begins to howl goes on.
+const ENDED: usize = 6;
 /// Louder by this (6 dB) than in every other microphone: who speaks, speaks into this one.
 const NEARER: f64 = 2.0;
 
@@ -39,7 +41,8 @@ pub fn answered(own: [&[f32]; 2], others: &[&[f32]], rate: f64) -> Answered {
     let needed = (before * OVER).max(LEAST).max(loudest / OVER);
     let loud: Vec<bool> = levels.iter().map(|level| *level >= needed).collect();
     let longest = loud.split(|loud| !loud).map(<[bool]>::len).max().unwrap_or(0);
-    if longest < WORD {
+    let after = loud.iter().rev().take_while(|loud| !**loud).count();
+    if longest < WORD || after < ENDED {
         return Answered::No;
     }
     let power = |samples: &[f32]| {
@@ -84,6 +87,13 @@ mod tests {
         assert_eq!(ask(&word(0.05, 0.5), &[]), Answered::No, "a knock");
         assert_eq!(ask(&word(0.3, 0.008), &[]), Answered::No, "a whisper");
         assert_eq!(ask(&noise(3, 1e-3, 40_000), &[]), Answered::No);
+        let howl: Vec<f32> =
+            (0..40_000).map(|n| 0.1 * (n as f32 * 0.1).sin() * (n as f32 / 9e3).min(1.0)).collect();
+        assert!(
+            (20_000..40_000).step_by(480).all(|so_far| ask(&howl[..so_far], &[]) == Answered::No),
+            "a howl does not end"
+        );
+        assert_eq!(ask(&said[..22_000], &[]), Answered::No, "still speaking");
     }
 
     #[test]
