@@ -228,10 +228,20 @@ impl Chase {
         now: Exact,
         orders: &mut dyn FnMut(Order),
     ) {
-        if let Some(state) = self.state {
+        // A machine that does not lead moves nobody: it may have been started a moment ago and know nothing of the night.
+        // Where both are in the same place, its timing is as good as ever.
+        let leads = self.leads() == Some(true);
+        if let Some(state) = self.state.filter(|_| leads) {
             self.order_state(state, here, set, orders);
         }
-        self.order_next(set, link, now, orders);
+        if leads {
+            self.order_next(set, link, now, orders);
+        }
+        let orders: &mut dyn FnMut(Order) = &mut |order| {
+            if leads || matches!(order, Order::Retime(_)) {
+                orders(order);
+            }
+        };
         let Some(place) = self.place.filter(|place| place.tempo == self.tempo.number) else { return };
         let Some((song, digest)) = song_of(set, place.song) else {
             if placed && place.run == Run::Stopped && here.run != RunState::Stopped {

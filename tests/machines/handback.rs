@@ -21,6 +21,8 @@ enum Act {
     BackupStandsDown,
     BackupDies,
     BackupBack,
+    /// By hand, as for a new night: it knows nothing.
+    BackupNew,
 }
 
 use Act::*;
@@ -174,13 +176,20 @@ impl Stage {
         *(if who == 0 { &mut self.main } else { &mut self.backup }) = Some(machine);
     }
 
+    fn backup_begins_anew(&mut self) {
+        let mut machine = Machine::new(&self.backup_setup, &self.set, 2);
+        machine.stepped.io.at = FramePos(self.at);
+        self.drafts[1] = Draft::new(fresh("Saltmarsh Five", "digest"), SampleRate::standard(), Vec::new());
+        self.backup = Some(machine);
+    }
+
     /// False: it cannot happen now.
     fn act(&mut self, act: Act) -> bool {
         let can = match act {
             MainDies | MainTakes => self.main.is_some(),
             MainBack => self.main.is_none(),
             BackupDies | BackupTakes | BackupStandsDown => self.backup.is_some(),
-            BackupBack => self.backup.is_none(),
+            BackupBack | BackupNew => self.backup.is_none(),
         };
         match act {
             _ if !can => {}
@@ -188,6 +197,7 @@ impl Stage {
             BackupDies => self.dies(1),
             MainBack => self.back(0),
             BackupBack => self.back(1),
+            BackupNew => self.backup_begins_anew(),
             MainTakes => self.press(0, Command::TakeOver),
             BackupTakes => self.press(1, Command::TakeOver),
             BackupStandsDown => self.press(1, Command::StandDown),
@@ -299,6 +309,27 @@ fn check(length: usize) {
 #[test]
 fn killed_rejoined_and_handed_back_in_every_order_no_hit_sounds_twice() {
     check(3);
+}
+
+/// The main is back and muted, and follows; then the backup that leads is gone, and another one begins that says
+/// "stopped", of the first song, with nothing muted.
+#[test]
+fn a_backup_that_knows_nothing_of_the_night_stops_nobody() {
+    let due = dues();
+    let mut stage = stage();
+    stage.run(START);
+    stage.press(0, Command::Start);
+    stage.run(FIRST - START);
+    for act in [MainDies, MainBack, BackupDies, BackupNew] {
+        assert!(stage.act(act), "{act:?}");
+        stage.run(BETWEEN);
+    }
+    assert_eq!(stage.leads, [true, false], "the main leads again as the backup says that it does not");
+    let band = band(&stage, &due);
+    assert!(band.doubled.is_empty() && band.missed.is_empty(), "{band:?}");
+    let last = stage.at - 48_000;
+    let late = stage.heard.iter().filter(|(frame, who)| *frame > last && *who == 0).count();
+    assert!(late >= 2, "{late} hits in the last second");
 }
 
 #[test]
