@@ -327,6 +327,26 @@ fn outputs_sound_one_by_one_from_quiet_upwards_until_somebody_answers() {
     }
 }
 
+#[test]
+fn nobody_confirms_an_output_that_has_not_sounded() {
+    let (plan, sounds) = players();
+    let lengths: Vec<usize> = sounds.iter().map(Vec::len).collect();
+    let (ears, mut stepper) = bench(&World { inputs: 4, outputs: 4, ..World::default() }, sounds);
+    let mut conduct = Conduct::new(plan, ears, SampleRate::standard(), lengths, Options::default());
+    // A yes before the first frame; then a foot switch that bounces, all of it in one look at the keys.
+    conduct.turn(&[Answer::Yes]);
+    assert_eq!((conduct.view().step, conduct.view().asks), (0, false));
+    for _ in 0..50 {
+        stepper.step(480);
+        conduct.turn(&[]);
+    }
+    assert!(conduct.view().asks);
+    conduct.turn(&[Answer::Yes, Answer::Yes]);
+    let report = conduct.report();
+    let told: Vec<_> = report.outputs.iter().map(|output| (output.verdict, output.rounds)).collect();
+    assert_eq!((told, report.keys), (vec![(Verdict::Right, 1), (Verdict::Unchecked, 1)], 3));
+}
+
 /// Feeds on 2 (Wren's) and 4 (Tern's), a room microphone on 1, and Wren's own on 3.
 fn players() -> (Plan, Vec<Vec<f32>>) {
     let output = |channel: u16, player: &str| fogbell::linecheck::plan::Output {
@@ -631,6 +651,8 @@ fn the_command_answers_with_a_table_an_object_an_exit_and_keeps_it_with_the_nigh
     };
     // The drummer's output comes first, the room next, the rest last.
     assert_eq!(verdict("outputs", "drums"), "right", "{found:#}");
+    let sounded = |row: &Value| row["rounds"].as_u64() > Some(0) && row["level_db"].is_number();
+    assert!(found["outputs"].as_array().unwrap().iter().all(sounded), "{found:#}");
     assert_eq!(
         (verdict("inputs", "room"), verdict("outputs", "band")),
         ("wrong".into(), "wrong".into()),

@@ -386,6 +386,11 @@ impl Found {
             && self.inputs.iter().all(|rest| rest.faults.is_empty())
     }
 
+    /// A sweep came in on this input: one that is only silent is not right, nobody knows.
+    pub fn reaches(&self, input: u16) -> bool {
+        self.ways.iter().flat_map(|way| &way.arrivals).any(|arrival| arrival.input == input)
+    }
+
     /// What this proves, and what not, in sentences.
     pub fn proves(&self) -> (Vec<String>, Vec<String>) {
         let right: Vec<&Way> = self.ways.iter().filter(|way| way.wrong.is_empty()).collect();
@@ -455,5 +460,6 @@ mod tests {
         assert!(found.is_right() && proves.len() == 1 && proves[0].contains("Output 1"), "{proves:?}");
         assert!(not.iter().any(|words| words.contains("there was one cable")), "{not:?}");
         assert!(not.iter().any(|words| words.contains("MIXER")));
+        assert!(found.reaches(1) && !found.reaches(2), "silence proves no input");
     }
 }

@@ -14,6 +14,8 @@ use crate::units::{Decibels, FramePos, Frames, SampleRate};
 
 /// From one round of a pattern to the next.
 const RISE_DB: f64 = 3.0;
+/// So long a pattern sounds before a yes or no to it counts: its first beep, and no bounce of a foot switch.
+const HEARD_SECONDS: f64 = 0.4;
 /// How long nobody does anything before a clap is asked for.
 const STILL_SECONDS: f64 = 1.2;
 /// A stage that never becomes still is judged all the same after this.
@@ -96,6 +98,7 @@ impl Conduct {
         }
         let patience = if options.alone { PATIENCE_ALONE_SECONDS } else { PATIENCE_SECONDS };
         let times = Times {
+            heard: rate.frames(HEARD_SECONDS),
             still: rate.frames(STILL_SECONDS),
             restless: rate.frames(RESTLESS_SECONDS),
             patience: rate.frames(patience),
@@ -437,6 +440,7 @@ impl Conduct {
             item,
             charger_in: beyond.map(|step| step == 0),
             phase: self.walk.phase(),
+            asks: self.walk.asks(self.ears.now()),
             seconds: self.walk.gone(self.ears.now()).0 as f64 / self.rate,
             keys: self.walk.keys(),
             level_db: output.level_db.unwrap_or(-200.0),

@@ -82,6 +82,8 @@ pub struct View {
     /// In the charger's steps: it should be in.
     pub charger_in: Option<bool>,
     pub phase: Phase,
+    /// A yes or no counts now.
+    pub asks: bool,
     pub seconds: f64,
     pub keys: u32,
     /// Of the sounding output.

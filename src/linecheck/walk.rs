@@ -65,6 +65,8 @@ pub struct Done {
 /// How long phases last, in frames.
 #[derive(Clone, Copy, Debug)]
 pub struct Times {
+    /// Until an output has been heard: a yes or no that comes earlier was meant for the step before.
+    pub heard: Frames,
     pub still: Frames,
     /// Until it is judged although it never becomes still.
     pub restless: Frames,
@@ -149,6 +151,7 @@ impl Walk {
             (Answer::Back, _) => self.back(now),
             (Answer::Again, Phase::Faulty | Phase::Waiting) => self.go(Phase::Still, now),
             (Answer::Again, phase) => self.go(phase, now),
+            (Answer::Yes | Answer::No, Phase::Sounding) if !self.asks(now) => {}
             (Answer::Yes, Phase::Sounding) => self.close(Verdict::Right, now),
             (Answer::No, Phase::Sounding) => self.close(Verdict::Wrong, now),
             (Answer::Yes | Answer::No, Phase::Faulty) => self.close(Verdict::Wrong, now),
@@ -156,6 +159,15 @@ impl Walk {
             // Nobody can clap here: it is judged by what came.
             (Answer::No, Phase::Waiting) => self.given_up = true,
             (Answer::Yes | Answer::No, _) => {}
+        }
+    }
+
+    /// Whether a yes or no counts now. A foot switch that bounces, or a key that is held, says it only once.
+    pub fn asks(&self, now: FramePos) -> bool {
+        match self.phase {
+            Phase::Sounding => now - self.since >= self.times.heard,
+            Phase::Faulty | Phase::Asking => true,
+            _ => false,
         }
     }
 
@@ -253,8 +265,13 @@ impl Walk {
 mod tests {
     use super::*;
 
-    const TIMES: Times =
-        Times { still: Frames(100), restless: Frames(400), patience: Frames(500), hum: Frames(200) };
+    const TIMES: Times = Times {
+        heard: Frames(10),
+        still: Frames(100),
+        restless: Frames(400),
+        patience: Frames(500),
+        hum: Frames(200),
+    };
 
     fn walk(alone: bool) -> Walk {
         Walk::new(vec![Kind::Output, Kind::Input, Kind::Charger, Kind::Output], TIMES, alone, FramePos(0))
@@ -324,6 +341,16 @@ mod tests {
         assert_eq!((walk.step(), walk.phase()), (2, Phase::Asking));
         assert_eq!(verdicts(&walk)[..2], [Verdict::Unchecked, Verdict::Wrong]);
         assert_eq!(walk.keys(), 0);
+    }
+
+    #[test]
+    fn an_answer_before_the_output_was_heard_counts_as_a_key_and_says_nothing() {
+        let mut walk = walk(false);
+        walk.answer(Answer::Yes, FramePos(9));
+        walk.answer(Answer::No, FramePos(9));
+        assert_eq!((walk.step(), walk.keys(), walk.asks(FramePos(9))), (0, 2, false));
+        walk.answer(Answer::Yes, FramePos(10));
+        assert_eq!((walk.step(), verdicts(&walk)[0], walk.keys()), (1, Verdict::Right, 3));
     }
 
     #[test]

@@ -13,7 +13,6 @@ use crate::linecheck::cables::{Cabling, Try};
 use crate::linecheck::conduct::{Conduct, Options};
 use crate::linecheck::desk::{DeskSetup, Ears, Play, desk};
 use crate::linecheck::plan::{Input, Output, Plan};
-use crate::linecheck::walk::Phase;
 use crate::linecheck::{Answer, pattern};
 use crate::show::model::{Rig, Show};
 use crate::show::{self, RigReading};
@@ -185,8 +184,7 @@ fn walk(args: &Args, rig: &Rig, interface: &mut dyn Interface, plan: Plan) -> Re
     let ended = loop {
         let view = conduct.view();
         screen.show(&screen::lines(&view, conduct.plan()));
-        let wanted = matches!(view.phase, Phase::Sounding | Phase::Faulty | Phase::Asking);
-        let answers = hands.answers(wanted, LOOK);
+        let answers = hands.answers(view.asks, LOOK);
         if let Err(why) = bench.alive() {
             break Some(why);
         }

@@ -147,10 +147,9 @@ fn output(plan: &Plan, index: usize, view: &View, lines: &mut Vec<String>) {
         None => pattern::words(output.channel),
     };
     lines.push(format!("   It says: {says}"));
-    lines.push(format!(
-        "   Now at {:.0} dBFS, rising to {:.0}. Ears may stay in.",
-        view.level_db, output.ceiling_db
-    ));
+    let rises = view.level_db < output.ceiling_db - 0.5;
+    let then = if rises { format!("rising to {:.0}", output.ceiling_db) } else { "its loudest".into() };
+    lines.push(format!("   Now at {:.0} dBFS, {then}. Ears may stay in.", view.level_db));
     lines.push(own_mic(view, plan));
     lines.push(answered(view));
     lines.push("   Does it arrive where it belongs?".into());
@@ -280,6 +279,7 @@ mod tests {
             item,
             charger_in: None,
             phase,
+            asks: true,
             seconds: 83.0,
             keys: 4,
             level_db: -36.0,

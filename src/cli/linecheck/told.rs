@@ -155,7 +155,7 @@ pub fn walked(report: &Report, place: &Place) -> Told {
     for charger in &report.charger {
         if charger.verdict != Charger::Quiet || report.charger.len() == 1 {
             row(&mut words, "charger", &format!("in {}", charger.channel), "", "");
-            let _ = writeln!(words, "  {}", charger.verdict.words());
+            wrapped(&mut words, charger.verdict.words());
         }
     }
     if report.charger.len() > 1 && report.charger.iter().all(|charger| charger.verdict == Charger::Quiet) {
@@ -222,7 +222,11 @@ pub fn cabled(found: &Found, place: &Place) -> Told {
         let _ = writeln!(words, "CROSSED: outputs {one} and {two} arrive in each other's place.");
     }
     for rest in &found.inputs {
-        let verdict = if rest.faults.is_empty() { "right" } else { "WRONG" };
+        let verdict = match rest.faults.is_empty() {
+            false => "WRONG",
+            true if found.reaches(rest.channel) => "right",
+            true => "unproven",
+        };
         let still = format!("still {:.0} dBFS", rest.still.level_db);
         row(&mut words, verdict, &format!("in {}", rest.channel), "", &still);
         for fault in &rest.faults {
@@ -289,4 +293,29 @@ pub fn toned(
         .collect();
     let json = json!({ "ok": !outputs.is_empty(), "outputs": sent, "inputs": [], "source": source, "keys": keys, "seconds": took.as_secs_f64() });
     Told { outcome: outcome(!outputs.is_empty()), words, json: place.with(json) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::linecheck::conduct::ChargerReport;
+
+    #[test]
+    fn what_is_said_of_the_charger_fits_80_columns() {
+        use Charger::{HumsEitherWay, HumsWithIt, HumsWithout};
+        let verdicts = [HumsWithIt, HumsWithout, HumsEitherWay];
+        let charger =
+            verdicts.map(|verdict| ChargerReport { channel: 12, with: None, without: None, verdict });
+        let report = Report {
+            outputs: Vec::new(),
+            inputs: Vec::new(),
+            charger: charger.to_vec(),
+            keys: 0,
+            confirmed_by_mic: 0,
+            seconds: 9.0,
+        };
+        let told = walked(&report, &Place { json: json!({}) });
+        assert!(told.words.contains("Never cut an earth wire"), "{}", told.words);
+        assert!(told.words.lines().all(|line| line.chars().count() <= 80), "{}", told.words);
+    }
 }
