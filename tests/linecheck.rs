@@ -228,6 +228,26 @@ fn every_planted_fault_is_named_and_no_other() {
     }
 }
 
+/// Of two nobody can say which one is turned over; of three it is the one that differs from the other two.
+#[test]
+fn of_three_room_microphones_only_the_inverted_one_is_named() {
+    for inverted in [1, 2, 4] {
+        let mut world = hall();
+        world.mics.push(mic(4, 0.5, 220));
+        add(&mut world, "noises = [{ input = 4, level = -65, seed = 4 }]");
+        turn(&mut world, inverted, -1.0);
+        let mut plan = inputs();
+        plan.inputs.push(Input {
+            channel: 4,
+            name: "balcony".into(),
+            role: Role::Rest,
+            ..plan.inputs[1].clone()
+        });
+        plan.order.push(fogbell::linecheck::plan::Item::Input(3));
+        assert_eq!(named(&check(&world, plan, ALONE)), BTreeSet::from([(inverted, "inverted")]));
+    }
+}
+
 #[test]
 fn every_pair_of_faults_is_named_and_no_third() {
     let mut pairs = 0;

@@ -368,17 +368,24 @@ impl Conduct {
         if !input.ambient {
             return None;
         }
-        self.plan.inputs.iter().filter(|other| other.ambient && other.channel != input.channel).find_map(
-            |other| {
-                if faults.contains(&Fault::SameAs { input: other.channel }) {
-                    return None;
-                }
-                let claps =
-                    [input.channel, other.channel].map(|channel| self.clap(usize::from(channel) - 1, place));
-                let turned = alike::is_inverted(claps, self.rate)? != (input.inverted != other.inverted);
-                turned.then_some(Fault::Inverted { against: other.channel })
-            },
-        )
+        let turned = |other: &super::plan::Input| {
+            let claps =
+                [input.channel, other.channel].map(|channel| self.clap(usize::from(channel) - 1, place));
+            Some(alike::is_inverted(claps, self.rate)? != (input.inverted != other.inverted))
+        };
+        let others = self.plan.inputs.iter().filter(|other| other.ambient && other.channel != input.channel);
+        let others = others.filter(|other| !faults.contains(&Fault::SameAs { input: other.channel }));
+        let (mut against, mut with) = (Vec::new(), 0);
+        for other in others {
+            match turned(other) {
+                Some(true) => against.push(other.channel),
+                Some(false) => with += 1,
+                None => {}
+            }
+        }
+        // Of three, the one that differs from the two is named, and they are not; of two nobody can say which.
+        let first = against.first().copied().filter(|_| against.len() > with)?;
+        Some(Fault::Inverted { against: first })
     }
 
     fn take_hum(&mut self, now: FramePos) {
