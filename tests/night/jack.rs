@@ -102,7 +102,8 @@ impl Stage {
             self.tool("jack_lsp", &[]).is_some_and(|ports| ports.contains("fogbell:band"))
         });
         for (from, to) in [("fogbell:drums", "fogbell:left"), ("fogbell:band", "fogbell:right")] {
-            assert!(self.tool("jack_connect", &[from, to]).is_some(), "{from} to {to}");
+            // The ports are there a moment before their client is ready to be connected.
+            self.until(from, || self.tool("jack_connect", &[from, to]).is_some());
         }
     }
 
