@@ -356,10 +356,7 @@ fn the_main_s_process_is_killed(click: &str) {
     let report = report(&fogbell(&words));
     let failures = report["failures"].as_array().expect("failures");
     let killed = failures.iter().find(|failure| failure["name"] == "main-process-killed").expect("the kill");
-    let not_judged =
-        killed["fell_short"][0].as_str().is_some_and(|words| words.starts_with("not judged: this computer"));
-    // A computer that cannot carry the main's own click in time says nothing of two laptops, and the drill says that.
-    assert!(!not_judged, "{killed:#}");
+    // A computer that cannot carry the main's own click in time says nothing of two laptops: then this has not passed.
     assert!(killed["passed"] == true && killed["due"].as_u64() > Some(15), "{killed:#}");
     assert!(killed["missed"].as_u64() <= Some(1) && killed["doubled"] == 0, "{killed:#}");
     assert!(killed["detected_ms"].as_f64().is_some(), "{killed:#}");

@@ -10,6 +10,7 @@ use crate::listener::Listener;
 use crate::realtime::event::{LineNow, Source, What};
 use crate::realtime::setup::{EngineSetup, OutsideSetup, PeerClick, PeerSetup, TimecodeSetup};
 use crate::timecode::FrameRate;
+use crate::timecode::witness::SOUNDED_SECONDS;
 use crate::units::{Frames, Span};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering::Relaxed};
@@ -232,8 +233,7 @@ impl Bench {
         let figures = hearing.figures();
         let from = played.stream_ends.unwrap_or(at);
         let mut moments: Vec<i64> = mishaps.iter().filter_map(super::Mishap::at).chain([from]).collect();
-        // A hit has sounded once its first 2 ms left.
-        let unsounded = second / 500;
+        let unsounded = world.set.rate.frames(SOUNDED_SECONDS).0;
         moments.iter_mut().for_each(|moment| *moment += shift - unsounded);
         let window = (self.blind_ms() * second as f64 / 1000.0).ceil() as i64 + unsounded;
         let losses = Losses { moments, window, frames_a_second: second as f64 };

@@ -130,7 +130,7 @@ impl Witness {
 }
 
 /// A hit has sounded once this much of it left.
-const SOUNDED_SECONDS: f64 = 0.002;
+pub const SOUNDED_SECONDS: f64 = 0.002;
 /// The softest tail is forgotten by so much a hit.
 const TAIL_RISES: f32 = 1.02;
 const LEAST_TAIL: f32 = 1e-5;
