@@ -536,7 +536,6 @@ mod from_events {
                 stretch: Stretch::ONE,
                 from_hit: 0,
                 why: Why::Start,
-                undo: None,
             },
         )
     }

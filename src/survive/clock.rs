@@ -2,19 +2,17 @@
 //!
 //! A callback may come late and is never early: of some callbacks the earliest says where the device is ([`Floor`]).
 
+use super::tracker::STEP;
 use crate::units::{FramePos, SampleRate};
 
 /// Nanoseconds a second.
 pub const SECOND: i64 = 1_000_000_000;
 
 /// A device's crystal is no worse than this (common practice, no source: ±100 ppm are sold as the worst).
-const WORST_PPM: f64 = 300.0;
+pub(super) const WORST_PPM: f64 = 300.0;
 
 /// Readings further apart than this measure the device's rate.
 const MEASURED_OVER: i64 = 20 * SECOND;
-
-/// More than this later than it should be, for good: time was lost that nobody counted.
-pub const STEP: i64 = 3_000_000;
 
 /// A frame, and when the device asked for it.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
@@ -135,6 +133,11 @@ impl Floor {
         self.earliest = self.earliest.min(origin);
     }
 
+    /// Of one callback, however late. Real-time: safe.
+    pub fn earliest(&self) -> i64 {
+        self.earliest
+    }
+
     /// After two callbacks or more. Real-time: safe.
     pub fn get(&self) -> i64 {
         self.earliest - self.second.saturating_sub(self.earliest).min(MOST_EARLIER)
@@ -155,54 +158,15 @@ const WINDOW: i64 = SECOND / 10;
 const FEW: u32 = 20;
 
 impl Window {
-    /// A callback. Gives the origin of the window when it ends. Real-time: safe.
-    pub fn push(&mut self, ns: i64, origin: i64) -> Option<i64> {
+    /// A callback. Gives the window when it ends. Real-time: safe.
+    pub fn push(&mut self, ns: i64, origin: i64) -> Option<Floor> {
         if self.callbacks == 0 {
             *self = Window { began: ns, ..Window::default() };
         }
         self.callbacks += 1;
         self.floor.push(origin);
         let over = ns - self.began >= WINDOW && self.callbacks >= FEW;
-        over.then(|| std::mem::take(self).floor.get())
-    }
-}
-
-/// Finds time that was lost although no host said so: the device is later for good.
-#[derive(Clone, Copy, Debug, Default)]
-pub struct Steps {
-    base: Option<i64>,
-    before: Option<i64>,
-    /// The last loss, and for how many windows a host may still count it a second time.
-    told: Option<(i64, u8)>,
-}
-
-/// Windows for which a loss that was told is taken back when a host counts it, too.
-const TAKEN_BACK: u8 = 20;
-
-impl Steps {
-    /// The earliest origin of a window; how much later the device is than it was, when that is sure. Two windows
-    /// must agree: a busy computer is late for a while, and some hosts count a loss themselves a little later.
-    /// Real-time: safe.
-    pub fn push(&mut self, earliest: i64) -> Option<i64> {
-        let before = self.before.replace(earliest);
-        let base = *self.base.get_or_insert(earliest);
-        self.told = self.told.and_then(|(late, left)| Some((late, left.checked_sub(1)?)));
-        if let Some((late, _)) = self.told.filter(|(late, _)| earliest - base < -late / 2) {
-            (self.base, self.before, self.told) = (Some(base - late), None, None);
-            return Some(-late);
-        }
-        let late = before.unwrap_or(earliest).min(earliest) - base;
-        if late > STEP && before.is_some() {
-            (self.base, self.before, self.told) = (Some(base + late), None, Some((late, TAKEN_BACK)));
-            return Some(late);
-        }
-        // The slowest crystal gains so much on the fastest in a window.
-        let creep = (WINDOW as f64 * 2.0 * WORST_PPM * 1e-6) as i64;
-        // A window that is far too late says nothing of a crystal.
-        if earliest - base <= STEP {
-            self.base = Some(earliest.min(base + creep));
-        }
-        None
+        over.then(|| std::mem::take(self).floor)
     }
 }
 
@@ -238,7 +202,7 @@ mod tests {
             let ns = n * 2_666_667 + late;
             found.extend(window.push(ns, origin(FramePos(n * 128), ns, RATE)));
         }
-        assert!(found.len() >= 2 && found.iter().all(|origin| origin.abs() < 1000), "{found:?}");
+        assert!(found.len() >= 2 && found.iter().all(|floor: &Floor| floor.get().abs() < 1000), "{found:?}");
     }
 
     #[test]
@@ -276,38 +240,6 @@ mod tests {
         let mut long = Fitting::going_on(RATE, line);
         (0..300).for_each(|n| long.push(reading(2_000_000 + n * 4800, 50_000)));
         assert_eq!(long.fit().unwrap().at, reading(2_000_000 + 299 * 4800, 50_000), "it measured its own");
-    }
-
-    #[test]
-    fn lost_time_is_found_once_and_a_busy_computer_is_not_lost_time() {
-        let mut steps = Steps::default();
-        let mut told = Vec::new();
-        for earliest in [0, 10_000, 0, 25_000_000, 5_000, 0, 40_000_000, 40_010_000, 40_000_000, 40_000_000] {
-            told.extend(steps.push(earliest));
-        }
-        assert_eq!(told, [40_000_000], "one held-up window is no loss, two are");
-    }
-
-    #[test]
-    fn a_loss_that_a_host_counts_as_well_is_taken_back() {
-        let mut steps = Steps::default();
-        let told: Vec<i64> = [0, 0, 20_000_000, 20_000_000, 20_000_000, 0, 0, 0]
-            .into_iter()
-            .scan(0, |counted, earliest: i64| {
-                // Where this side has moved on, the origin it sees is later by as much for good.
-                let told = steps.push(earliest);
-                *counted += told.unwrap_or(0);
-                Some(told.unwrap_or(0))
-            })
-            .collect();
-        assert_eq!(told.iter().sum::<i64>(), 0, "{told:?}");
-        assert_eq!(told.iter().filter(|late| **late != 0).count(), 2, "{told:?}");
-    }
-
-    #[test]
-    fn a_crystal_that_is_slow_is_not_lost_time() {
-        let mut steps = Steps::default();
-        assert!((0..100_000).all(|n| steps.push(n * 30_000).is_none()), "300 ppm for almost three hours");
     }
 
     #[test]

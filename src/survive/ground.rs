@@ -4,7 +4,8 @@
 //! itself moves. Thread: the audio callback. Always: no wait and no allocation. A device that begins, or comes back,
 //! is listened to for a moment in silence until its time is known; then the engine goes on where the band is.
 
-use super::clock::{Fit, Floor, Reading, SECOND, Steps, Window, origin};
+use super::clock::{Fit, Floor, Reading, SECOND, origin};
+use super::tracker::Tracker;
 use crate::device::boot;
 use crate::realtime::io::{Io, Process};
 use crate::units::{FramePos, Frames, SampleRate};
@@ -120,8 +121,9 @@ pub struct Ground {
     listening: Option<Listening>,
     /// Whether time that nobody counted is found by our own clock. A virtual interface's time is its own.
     own_clock: bool,
-    window: Window,
-    steps: Steps,
+    tracker: Tracker,
+    /// What it found: whole frames of all of it are counted.
+    found: i64,
     last: Option<i64>,
     readings: HeapProd<Reading>,
 }
@@ -162,8 +164,8 @@ pub fn ground(
         from,
         listening: None,
         own_clock,
-        window: Window::default(),
-        steps: Steps::default(),
+        tracker: Tracker::default(),
+        found: 0,
         last: None,
         readings,
     };
@@ -185,7 +187,7 @@ impl Ground {
         let taken = self.lease.owner() != self.me;
         if (taken || (quiet && self.own_clock)) && self.listening.is_none() {
             self.listening = Some(Listening { began: now, callbacks: 0, floor: Floor::default() });
-            (self.window, self.steps) = (Window::default(), Steps::default());
+            self.tracker.again();
         }
         if self.listening.is_some() {
             self.listen(now, device);
@@ -241,12 +243,14 @@ impl Ground {
     }
 
     fn watch(&mut self, now: i64, device: FramePos) {
-        let Some(earliest) = self.window.push(now, origin(device, now, self.rate)) else { return };
-        if let Some(late) = self.steps.push(earliest).filter(|_| self.own_clock) {
+        let Some(seen) = self.tracker.push(now, origin(device, now, self.rate)) else { return };
+        if self.own_clock {
             // The device is later for good: the night has moved on by as much.
-            self.base += self.rate.frames_of_ns(late).0;
+            let found = self.found + seen.late;
+            self.base += self.rate.frames_of_ns(found).0 - self.rate.frames_of_ns(self.found).0;
+            self.found = found;
         }
-        let due = earliest + due_after(device, self.rate);
+        let due = seen.origin + due_after(device, self.rate);
         self.tell(Reading { frame: device + Frames(self.base), ns: due });
     }
 

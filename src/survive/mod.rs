@@ -7,6 +7,8 @@
 
 pub mod clock;
 
+pub mod tracker;
+
 pub mod record;
 
 pub mod store;

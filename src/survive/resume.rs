@@ -97,7 +97,6 @@ fn silent(record: &Record, set: &Set, why: Unknown) -> Return {
         at: Exact(0),
         stretch: Stretch::ONE,
         released: false,
-        undo: None,
         chosen,
         // What a person set for tonight is for the song.
         chosen_stretch: if stopped { night.chosen_stretch } else { night.stretch },
@@ -153,7 +152,7 @@ impl<'a> Replay<'a> {
             RunState::Playing => {
                 let anchor = Anchor { at: Exact(night.anchor), stretch: night.stretch };
                 let place = PlaceNow { song, leg, called: night.called, pass: night.pass, anchor };
-                transport.go_on(set, place, night.undo, night.since, &mut sink);
+                transport.rejoin(set, place, night.since, &mut sink);
                 transport.set_released(night.released);
             }
         }
@@ -282,7 +281,6 @@ impl<'a> Replay<'a> {
             at: now.anchor.at,
             stretch: now.anchor.stretch,
             released: self.transport.released(),
-            undo: self.transport.can_undo(),
             chosen: self.transport.chosen(),
             chosen_stretch: self.transport.chosen_stretch(),
             all_out: self.night.all_out,

@@ -453,10 +453,12 @@ fn a_set_in_real_time_with_all_mishaps() {
         let off = fault.off.map(|off| off as f64 / 1e6);
         format!("{:.3} s ({off:?} ms)", (fault.ns - began) as f64 / 1e9)
     };
-    for (what, faults) in [("off", &judged.off), ("missed", &judged.missed), ("doubled", &judged.doubled)] {
+    let kinds = [("off", &judged.off), ("missed", &judged.missed), ("doubled", &judged.doubled)];
+    for (what, faults) in kinds.iter().filter(|(_, faults)| !faults.is_empty()) {
         let told: Vec<String> = faults.iter().take(40).map(at).collect();
-        assert!(faults.is_empty(), "{what}, since the start: {}", told.join(", "));
+        println!("{what}, since the start: {}", told.join(", "));
     }
+    assert!(kinds.iter().all(|(_, faults)| faults.is_empty()), "not every hit in its place");
     assert!(judged.due as f64 > minutes * 60.0, "too little was promised");
     assert!(grown < 4096, "a program grew by {grown} KiB");
 }
