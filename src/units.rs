@@ -54,7 +54,8 @@ pub const FRACTION_BITS: u32 = 48;
 pub struct Exact(pub i128);
 
 /// A length in frames with 48 fractional bits (error of one conversion: 2⁻⁴⁹ frame at most).
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(transparent)]
 pub struct Span(pub i128);
 
 impl Exact {

@@ -536,6 +536,7 @@ mod from_events {
                 stretch: Stretch::ONE,
                 from_hit: 0,
                 why: Why::Start,
+                undo: None,
             },
         )
     }

@@ -358,7 +358,7 @@ struct Simulated {
     setup: fogbell::realtime::setup::EngineSetup,
 }
 
-/// What random nights do; what is undone after a comeback is not part of the promise.
+/// What random nights do.
 fn order(random: &mut fastrand::Rng, set: &Set) -> Order {
     loop {
         let order = common::random_command(random, set);
@@ -371,12 +371,14 @@ fn order(random: &mut fastrand::Rng, set: &Set) -> Order {
                 | Order::OneIsNow
                 | Order::ShiftBeats(_)
                 | Order::Nudge(_)
+                | Order::Undo
                 | Order::Release
                 | Order::MuteClick { .. }
                 | Order::Tempo(_)
         );
+        // What moves the place may have been a mistake.
         if plain {
-            return order;
+            return if random.u8(..) < 40 { Order::Undo } else { order };
         }
     }
 }
@@ -401,36 +403,79 @@ impl Simulated {
         fresh("Saltmarsh Five", "digest")
     }
 
-    /// Blocks of both engines up to a kill; what comes back, and what it must play from then on.
+    /// A run that is killed, once or twice, and comes back; what it must play from then on, and what it does.
     fn night(&mut self) -> Option<(Onsets, Onsets, String)> {
+        let mut lives = self.engine();
+        let mut dies = self.engine();
+        let mut draft = Draft::new(Simulated::digest(), RATE, vec![String::new(); self.set.songs.len()]);
+        let mut story = String::new();
+        dies.send(When::Now, Order::Start);
+        lives.send(When::Now, Order::Start);
+        draft.asked(1, When::Now, Deed::Start);
         let killed_at = self.random.i64(48_000..SIMULATED / 2);
-        let away = self.random.i64(4_800..96_000);
-        let titles = vec![String::new(); self.set.songs.len()];
-        let mut draft = Draft::new(Simulated::digest(), RATE, titles);
-        let mut dies = common::Stepped::new(&self.setup, Arc::clone(&self.set));
-        let mut lives = common::Stepped::new(&self.setup, Arc::clone(&self.set));
+        self.live(&mut dies, &mut lives, &mut draft, killed_at, &mut story);
+        (dies, draft) = self.comes_back(&dies, &draft, &mut story)?;
+        if self.random.u8(..) < 80 {
+            let killed_at = dies.io.at.0 + self.random.i64(0..96_000);
+            self.live(&mut dies, &mut lives, &mut draft, killed_at, &mut story);
+            dies = self.comes_back(&dies, &draft, &mut story)?.0;
+        }
+        let promised = dies.io.at.0 + AT_ONCE;
+        let play = |engine: &mut common::Stepped, heard: &mut Onsets, until: i64| {
+            engine.run(until - engine.io.at.0, &mut |channel, frame, _| heard.push((channel, frame)));
+        };
+        let (mut must, mut does) = (Vec::new(), Vec::new());
+        let end = dies.io.at.0 + 48_000 * 5;
+        // A person goes on, too: what was there to be taken back still is.
+        let mut at = promised;
+        for _ in 0..self.random.usize(..3) {
+            at += self.random.i64(4_800..72_000);
+            play(&mut lives, &mut must, at);
+            play(&mut dies, &mut does, at);
+            let order = if self.random.bool() { Order::Undo } else { order(&mut self.random, &self.set) };
+            story += &format!(", {at} {order:?}");
+            lives.send(When::Now, order.clone());
+            dies.send(When::Now, order);
+        }
+        play(&mut lives, &mut must, end);
+        play(&mut dies, &mut does, end);
+        for heard in [&mut must, &mut does] {
+            heard.retain(|(_, frame)| *frame >= promised);
+            heard.sort_by_key(|(channel, frame)| (*frame, *channel));
+        }
+        Some((must, does, story))
+    }
+
+    fn engine(&self) -> common::Stepped {
+        common::Stepped::new(&self.setup, Arc::clone(&self.set))
+    }
+
+    /// Blocks of both engines up to a kill.
+    fn live(
+        &mut self,
+        dies: &mut common::Stepped,
+        lives: &mut common::Stepped,
+        draft: &mut Draft,
+        killed_at: i64,
+        story: &mut String,
+    ) {
+        lives.run(dies.io.at.0 - lives.io.at.0, &mut |_, _, _| {});
         let ahead = dies.engine.ahead() + Frames(256);
-        let time = |frame: i64| frame * 1_000_000 / 48;
-        let (mut told, mut id, mut story) = (0, 100, String::new());
+        let mut told = 0;
         while dies.io.at.0 < killed_at {
             let at = dies.io.at;
-            if self.random.u8(..) < 3 || id == 100 {
-                let order = if id == 100 { Order::Start } else { order(&mut self.random, &self.set) };
-                let when = if id == 100 {
-                    When::Now
-                } else {
-                    [When::Now, When::NextBeat, When::BarEnd][self.random.usize(..3)]
-                };
-                id += 1;
+            if self.random.u8(..) < 3 {
+                let order = order(&mut self.random, &self.set);
+                let when = [When::Now, When::NextBeat, When::BarEnd][self.random.usize(..3)];
                 let deed = Deed::of(&order).unwrap();
                 let when = if deed.is_gain() { When::Now } else { not_before(when, at, ahead, RATE) };
-                story += &format!("{} {order:?} {when:?}; ", at.0);
+                *story += &format!("{} {order:?} {when:?}; ", at.0);
                 // Written down; then the kill, or the sending.
-                draft.asked(lives.next(), when, deed);
+                draft.asked(dies.next(), when, deed);
                 lives.send(when, order.clone());
                 dies.send(when, order);
             }
-            for engine in [&mut dies, &mut lives] {
+            for engine in [&mut *dies, &mut *lives] {
                 engine.block(256);
                 engine.advance(0);
             }
@@ -438,37 +483,44 @@ impl Simulated {
             if self.random.bool() {
                 dies.events[told..].iter().for_each(|event| draft.event(event));
                 told = dies.events.len();
-                draft.reading(Reading { frame: dies.io.at, ns: time(dies.io.at.0) });
+                draft.reading(Reading { frame: dies.io.at, ns: ns_of(dies.io.at.0) });
             }
         }
+        *story += &format!("killed {}", dies.io.at.0);
+    }
+
+    /// From what was written down: the engine before its first block, and its own draft.
+    fn comes_back(
+        &mut self,
+        dead: &common::Stepped,
+        draft: &Draft,
+        story: &mut String,
+    ) -> Option<(common::Stepped, Draft)> {
         let record = store::decode(&store::encode(draft.record()).unwrap()).unwrap();
         record.clock?;
-        let killed = dies.io.at.0;
-        let now = Moment { ns: time(killed + away), boot: &fogbell::device::boot::id(), digest: "digest" };
-        let Comeback::InTime { place, asked, .. } = resume(&record, &self.set, &now) else { return None };
-        story += &format!("killed {killed}, back {}: {place:?}, {asked:?}", killed + away);
+        let back_at = dead.io.at.0 + self.random.i64(4_800..96_000);
+        let boot = fogbell::device::boot::id();
+        let now = Moment { ns: ns_of(back_at), boot: &boot, digest: "digest" };
+        let Comeback::InTime { place, fit, asked } = resume(&record, &self.set, &now) else { return None };
         // The record is read before the device opens and is listened to.
-        let first_block = killed + away + self.random.i64(0..24_000);
-        story += &format!(", first block {first_block}");
-        let mut back = common::Stepped::new(&self.setup, Arc::clone(&self.set));
+        let first_block = back_at + self.random.i64(0..24_000);
+        *story += &format!(", back {back_at}: {place:?}, {asked:?}, first block {first_block}; ");
+        let mut back = self.engine();
         back.io.at = FramePos(first_block);
         back.send(When::Now, Order::Return(place));
-        asked.iter().for_each(|asked| {
+        let night = fogbell::survive::record::Night::of(&place, "");
+        let record = fogbell::survive::record::Record { clock: Some(fit), night, ..Simulated::digest() };
+        let mut draft = Draft::new(record, RATE, vec![String::new(); self.set.songs.len()]);
+        for asked in asked {
+            draft.asked(back.next(), asked.when, asked.deed);
             back.send(asked.when, asked.deed.command());
-        });
-        let promised = first_block + AT_ONCE;
-        let play = |engine: &mut common::Stepped, until: i64| {
-            let mut heard = Vec::new();
-            engine.run(until - engine.io.at.0, &mut |channel, frame, _| heard.push((channel, frame)));
-            heard.retain(|(_, frame)| *frame >= promised);
-            heard.sort_by_key(|(channel, frame)| (*frame, *channel));
-            heard
-        };
-        let end = first_block + 48_000 * 5;
-        let must = play(&mut lives, end);
-        let does = play(&mut back, end);
-        Some((must, does, story))
+        }
+        Some((back, draft))
     }
+}
+
+fn ns_of(frame: i64) -> i64 {
+    frame * 1_000_000 / 48
 }
 
 /// `SEED=7` plays one night again, `FROM=2000 NIGHTS=10000` others.
@@ -711,6 +763,41 @@ fn the_errors_of_fifty_comebacks_in_a_row_do_not_add_up() {
         "fifty comebacks: off by {measured:.3} ms at worst; killed before the rate was known {not:.3} ms"
     );
     assert!(measured < 0.35, "{measured}");
+}
+
+/// The real program is moved by a key, killed, and comes back by `--rejoin`: undo moves it onto the first grid again.
+#[test]
+fn a_key_that_moved_the_music_before_the_kill_is_taken_back_after_it() {
+    let mut night = Night::new();
+    let launched = night.now();
+    let mut process = night.start(&["--start", "1", "--press", "1.5 later"]);
+    night.until("it is moved", || night.logged("+240 frames") > 0);
+    let moved = night.now();
+    std::thread::sleep(Duration::from_millis(600));
+    process.kill().unwrap();
+    process.wait().unwrap();
+    let again = night.now();
+    let mut process = night.start(&["--rejoin", "--press", "3 undo"]);
+    night.until("it is taken back", || night.logged("\"why\":\"undo\"") > 0);
+    let undone = night.now();
+    std::thread::sleep(Duration::from_millis(2500));
+    process.kill().unwrap();
+    process.wait().unwrap();
+    let before = Run { launched, killed: moved - 9_600 };
+    // A step is 5 ms.
+    night.runs = vec![before, Run { launched: again, killed: undone - 9_600 }];
+    let heard = night.judge();
+    let apart = |of: &[Finding]| of.iter().filter(|finding| finding.frame > again).count();
+    let beside = apart(&heard.off) + apart(&heard.missed);
+    assert!(beside > 3, "it comes back where it was moved to: {beside}; {}", night.said());
+    night.runs = vec![before, Run { launched: undone + 4800 - BACK_WITHIN, killed: night.now() }];
+    let heard = night.judge();
+    println!("{beside} hits moved; taken back: {} hits promised, worst {:.3} ms", heard.due, heard.worst_ms);
+    let doubled: Vec<Finding> = heard.doubled.into_iter().filter(|f| f.frame > undone + 4800).collect();
+    for findings in [&heard.off, &heard.missed, &doubled] {
+        assert!(findings.is_empty(), "{}; runs {:?}; {}", told(findings), night.runs, night.said());
+    }
+    assert!(heard.due > 8, "too little was promised");
 }
 
 impl Night {

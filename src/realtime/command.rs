@@ -67,7 +67,7 @@ pub enum Command {
     ShiftBeats(i32),
     /// Everything sounds this much later (negative: earlier).
     Nudge(Frames),
-    /// Takes back the last OneIsNow, ShiftBeats or Nudge.
+    /// Takes back the last OneIsNow, ShiftBeats or Nudge ([`Undo`]).
     Undo,
     /// Lets a vamp end after this pass.
     Release,
@@ -108,6 +108,25 @@ pub enum Command {
     Return(Return),
 }
 
+/// What a press of undo takes back.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Undo {
+    /// The place moved by this, in local time.
+    Move(Span),
+    /// Everything sounds this much later.
+    Nudge(Frames),
+}
+
+impl Undo {
+    pub const fn length(self) -> Span {
+        match self {
+            Undo::Move(moved) => moved,
+            Undo::Nudge(later) => Span::frames(later),
+        }
+    }
+}
+
 /// Where a night goes on: what was true, and where the music is on this device's timeline.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Return {
@@ -121,6 +140,7 @@ pub struct Return {
     pub at: Exact,
     pub stretch: Stretch,
     pub released: bool,
+    pub undo: Option<Undo>,
     pub chosen: usize,
     /// Tonight's tempo of the chosen song, set before it starts.
     pub chosen_stretch: Stretch,

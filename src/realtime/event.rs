@@ -1,6 +1,7 @@
 //! What the engine tells: each with the frame it belongs to on the device's timeline. Plain data,
 //! so that the telemetry ring never allocates.
 
+use super::command::Undo;
 use crate::click::set::Stretch;
 use crate::units::{Exact, FramePos, Frames};
 
@@ -33,6 +34,8 @@ pub enum What {
         stretch: Stretch,
         from_hit: u32,
         why: Why,
+        /// What undo takes back from here on; after `Holding` or `Stopped` it takes back nothing.
+        undo: Option<Undo>,
     },
     /// The click rests until a count-in is called.
     Holding {

@@ -2,6 +2,7 @@
 //!
 //! Pure: every call takes its frame, and what it decides depends on nothing else.
 
+use super::command::Undo;
 use super::event::{RunState, What, Why};
 use crate::click::set::{Anchor, BeatMark, Grid, Hit, Leg, LegKind, PlaceNow, Set, SongPlan, Stretch};
 use crate::timecode::chase::tracked;
@@ -42,15 +43,6 @@ struct Placing {
     /// Hits this much before `since` still sound, on `since`.
     grace: Frames,
     cursor: usize,
-}
-
-/// What undo takes back.
-#[derive(Clone, Copy, Debug, PartialEq)]
-enum Undo {
-    /// The place moved by this.
-    Move(Span),
-    /// Everything sounds this much later.
-    Nudge(Frames),
 }
 
 #[derive(Debug)]
@@ -110,6 +102,11 @@ impl Transport {
 
     pub const fn released(&self) -> bool {
         self.released
+    }
+
+    /// What a press of undo takes back.
+    pub const fn can_undo(&self) -> Option<Undo> {
+        self.undo
     }
 
     pub fn playing(&self) -> Option<PlaceNow> {
@@ -242,7 +239,7 @@ impl Transport {
         }
         if leg.hold {
             self.run = RunState::Holding;
-            self.now.place.leg = next.leg;
+            (self.now.place.leg, self.undo) = (next.leg, None);
             sink.event(at, What::Holding { song: next.song as u16, leg: next.leg as u16 });
             return;
         }
@@ -315,6 +312,7 @@ impl Transport {
                 stretch: anchor.stretch,
                 from_hit: from_hit as u32,
                 why,
+                undo: self.undo,
             },
         );
     }
@@ -388,21 +386,30 @@ impl Transport {
             place
         };
         let place = PlaceNow { song, leg, called, pass: 0, anchor: Anchor { at: place, stretch } };
-        self.jump(set, place, at, why, sink);
-        true
-    }
-
-    fn jump(&mut self, set: &Set, place: PlaceNow, at: FramePos, why: Why, sink: &mut dyn Sink) {
         (self.released, self.undo) = (false, None);
         self.put(set, place, at, why, sink);
+        true
     }
 
     /// Ties a leg, its count-in or a later pass of it to a place that another machine gives.
     pub fn rejoin(&mut self, set: &Set, place: PlaceNow, at: FramePos, sink: &mut dyn Sink) -> bool {
+        self.go_on(set, place, None, at, sink)
+    }
+
+    /// The same where a night goes on, with what undo takes back there.
+    pub fn go_on(
+        &mut self,
+        set: &Set,
+        place: PlaceNow,
+        undo: Option<Undo>,
+        at: FramePos,
+        sink: &mut dyn Sink,
+    ) -> bool {
         let target = set.songs.get(place.song).and_then(|plan| plan.legs.get(place.leg));
         let known = target.is_some_and(|target| !place.called || target.count_in.is_some());
         if known {
-            self.jump(set, place, at, Why::Rejoin, sink);
+            (self.released, self.undo) = (false, undo);
+            self.put(set, place, at, Why::Rejoin, sink);
         }
         known
     }
@@ -551,22 +558,20 @@ impl Transport {
         }
         self.now.place.anchor.at = self.now.place.anchor.at + Span::frames(later);
         (self.now.since, self.now.grace) = (at, self.grace);
-        self.undo = Some(Undo::Nudge(later));
+        self.undo = undone(why, Undo::Nudge(later));
         self.tell(at, self.now.cursor, why, sink);
         true
     }
 
-    /// Takes back the last move.
+    /// Takes back the last move. Where that cannot be (back over the start of the song), it may be later on.
     pub fn undo(&mut self, set: &Set, at: FramePos, sink: &mut dyn Sink) -> bool {
-        let done = match self.undo.take() {
+        match self.undo {
             None => false,
             Some(Undo::Move(moved)) => self.move_by(set, at, -moved, Why::Undo, sink),
             Some(Undo::Nudge(later)) => {
                 self.nudge(set, at, Frames(later.0.saturating_neg()), Why::Undo, sink)
             }
-        };
-        self.undo = None;
-        done
+        }
     }
 
     /// The place in the music moves by `delta` (local time), over the edges of legs where it must.
@@ -606,7 +611,7 @@ impl Transport {
             return false;
         }
         let at_place = Exact::at(at) - anchor.stretch.of(place);
-        self.undo = Some(Undo::Move(delta));
+        self.undo = undone(why, Undo::Move(delta));
         let place = PlaceNow { song, leg, called, pass, anchor: Anchor { at: at_place, ..anchor } };
         self.put(set, place, at, why, sink);
         true
@@ -676,6 +681,11 @@ impl Transport {
     pub fn bars(&self, set: &Set) -> u32 {
         self.grid(set).map_or(0, bars)
     }
+}
+
+/// What was taken back is not taken back in turn.
+fn undone(why: Why, moved: Undo) -> Option<Undo> {
+    (why != Why::Undo).then_some(moved)
 }
 
 fn bars(grid: &Grid) -> u32 {

@@ -109,7 +109,7 @@ impl Draft {
     fn placed(&mut self, event: &Event) {
         let night = &mut self.record.night;
         match event.what {
-            What::Placed { song, leg, called, pass, anchor_at, stretch, why, .. } => {
+            What::Placed { song, leg, called, pass, anchor_at, stretch, why, undo, .. } => {
                 let begins = night.run == RunState::Stopped || night.song != song;
                 // A jump leaves what was chosen, and its tempo, for the next start.
                 if begins && matches!(why, Why::Start | Why::OneIsNow | Why::Follows) {
@@ -117,17 +117,20 @@ impl Draft {
                 }
                 night.run = RunState::Playing;
                 (night.song, night.leg, night.called, night.pass) = (song, leg, called, pass);
-                (night.anchor, night.stretch, night.since) = (anchor_at.0, stretch, event.at);
+                (night.anchor, night.stretch, night.since, night.undo) =
+                    (anchor_at.0, stretch, event.at, undo);
                 night.released &=
                     matches!(why, Why::Vamp | Why::Nudge | Why::Tempo | Why::Beats | Why::OneIsNow);
                 night.title = self.titles.get(usize::from(song)).cloned().unwrap_or_default();
             }
             What::Holding { song, leg } => {
                 night.run = RunState::Holding;
-                (night.song, night.leg, night.called, night.pass, night.since) =
-                    (song, leg, false, 0, event.at);
+                (night.song, night.leg, night.called, night.pass, night.since, night.undo) =
+                    (song, leg, false, 0, event.at, None);
             }
-            What::Stopped { .. } => (night.run, night.since) = (RunState::Stopped, event.at),
+            What::Stopped { .. } => {
+                (night.run, night.since, night.undo) = (RunState::Stopped, event.at, None);
+            }
             _ => {}
         }
     }
@@ -411,6 +414,7 @@ mod tests {
                 stretch: slow,
                 from_hit: 0,
                 why,
+                undo: None,
             };
             Event { at: FramePos(0), what }
         };

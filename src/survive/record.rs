@@ -2,7 +2,7 @@
 
 use super::clock::Fit;
 use crate::click::set::Stretch;
-use crate::realtime::command::{Command, Return, When};
+use crate::realtime::command::{Command, Return, Undo, When};
 use crate::realtime::event::RunState;
 use crate::units::{Exact, FramePos, Frames, Span};
 use serde::{Deserialize, Serialize};
@@ -57,6 +57,9 @@ pub struct Night {
     /// The pass holds from this frame on.
     pub since: FramePos,
     pub released: bool,
+    /// What undo takes back.
+    #[serde(default)]
+    pub undo: Option<Undo>,
     pub chosen: u16,
     pub chosen_stretch: Stretch,
     pub all_out: bool,
@@ -80,6 +83,7 @@ impl Night {
             stretch: place.stretch,
             since: place.since,
             released: place.released,
+            undo: place.undo,
             chosen: place.chosen as u16,
             chosen_stretch: place.chosen_stretch,
             all_out: place.all_out,
@@ -103,6 +107,7 @@ impl Default for Night {
             stretch: Stretch::ONE,
             since: FramePos(0),
             released: false,
+            undo: None,
             chosen: 0,
             chosen_stretch: Stretch::ONE,
             all_out: false,
@@ -201,6 +206,11 @@ impl Record {
         let frame = |frame: FramePos| Exact(scale(Exact::at(frame).0, to, from)).nearest();
         self.night.anchor = scale(self.night.anchor, to, from);
         self.night.since = frame(self.night.since);
+        match &mut self.night.undo {
+            Some(Undo::Move(moved)) => moved.0 = scale(moved.0, to, from),
+            Some(Undo::Nudge(later)) => later.0 = frame(FramePos(later.0)).0,
+            None => {}
+        }
         if let Some(clock) = &mut self.clock {
             // The reading stays exact in time: its frame need not be a whole one.
             let place = Span(scale(Exact::at(clock.at.frame).0, to, from));
@@ -275,6 +285,30 @@ pub(super) mod tests {
         // 480,001 frames are 441,000.91875 of the others.
         assert_eq!(there.at.frame, FramePos(441_001));
         assert!((there.at.ns - 10_000_001_842).abs() <= 1, "{there:?}");
+    }
+
+    #[test]
+    fn what_undo_takes_back_is_as_long_at_another_rate() {
+        for (there, here) in [
+            (Undo::Move(Span(-480 << 48)), Undo::Move(Span(-441 << 48))),
+            (Undo::Nudge(Frames(240)), Undo::Nudge(Frames(221))),
+            (Undo::Nudge(Frames(-480)), Undo::Nudge(Frames(-441))),
+        ] {
+            let mut kept = record();
+            kept.night.undo = Some(there);
+            assert_eq!(kept.at_rate(44_100).night.undo, Some(here));
+        }
+    }
+
+    #[test]
+    fn a_record_from_before_undo_was_kept_is_read() {
+        let text = serde_json::to_string(&record()).unwrap();
+        let older = text.replace("\"undo\":null,", "");
+        assert_ne!(older, text);
+        assert_eq!(serde_json::from_str::<Record>(&older).unwrap(), record());
+        let mut kept = record();
+        kept.night.undo = Some(Undo::Move(Span(-(5 << 60) - 1)));
+        assert_eq!(serde_json::from_str::<Record>(&serde_json::to_string(&kept).unwrap()).unwrap(), kept);
     }
 
     #[test]

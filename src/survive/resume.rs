@@ -97,6 +97,7 @@ fn silent(record: &Record, set: &Set, why: Unknown) -> Return {
         at: Exact(0),
         stretch: Stretch::ONE,
         released: false,
+        undo: None,
         chosen,
         // What a person set for tonight is for the song.
         chosen_stretch: if stopped { night.chosen_stretch } else { night.stretch },
@@ -152,7 +153,7 @@ impl<'a> Replay<'a> {
             RunState::Playing => {
                 let anchor = Anchor { at: Exact(night.anchor), stretch: night.stretch };
                 let place = PlaceNow { song, leg, called: night.called, pass: night.pass, anchor };
-                transport.rejoin(set, place, night.since, &mut sink);
+                transport.go_on(set, place, night.undo, night.since, &mut sink);
                 transport.set_released(night.released);
             }
         }
@@ -281,6 +282,7 @@ impl<'a> Replay<'a> {
             at: now.anchor.at,
             stretch: now.anchor.stretch,
             released: self.transport.released(),
+            undo: self.transport.can_undo(),
             chosen: self.transport.chosen(),
             chosen_stretch: self.transport.chosen_stretch(),
             all_out: self.night.all_out,

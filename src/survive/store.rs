@@ -11,6 +11,9 @@ use std::path::{Path, PathBuf};
 /// Bytes of a slot.
 pub const SLOT: usize = 8192;
 
+/// No move of the place is longer: an hour at 192 kHz has 78 bits.
+const LONGEST_UNDO: u128 = 1 << 78;
+
 const NAME: &str = "fogbell-position-1";
 
 /// Why there is nothing to go on from.
@@ -75,6 +78,7 @@ fn decode_slot(slot: &[u8]) -> Result<Record, String> {
         serde_json::from_slice(json).map_err(|why| format!("it is of another version: {why}"))?;
     let sane = record.night.stretch.is_positive() && record.night.chosen_stretch.is_positive();
     let sane = sane && record.clock.is_none_or(|clock| (1e2..1e6).contains(&clock.frame_ns));
+    let sane = sane && record.night.undo.is_none_or(|undo| undo.length().0.unsigned_abs() < LONGEST_UNDO);
     if sane && record.night.anchor.unsigned_abs() < 1 << 110 {
         Ok(record)
     } else {

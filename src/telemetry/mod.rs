@@ -122,7 +122,8 @@ impl Drain {
     }
 
     fn placed(&mut self, event: &Event, log: &mut dyn FnMut(FramePos, Entry)) {
-        let What::Placed { song, leg, called, pass, anchor_at, stretch, from_hit, why } = event.what else {
+        let What::Placed { song, leg, called, pass, anchor_at, stretch, from_hit, why, .. } = event.what
+        else {
             return;
         };
         self.snapshot.stretch = stretch;

@@ -57,6 +57,7 @@ fn placed(song: u16, leg: u16, why: Why) -> What {
         stretch: Stretch::ONE,
         from_hit: 0,
         why,
+        undo: None,
     }
 }
 

@@ -197,6 +197,7 @@ fn nothing() -> Return {
         at: crate::units::Exact(0),
         stretch: one,
         released: false,
+        undo: None,
         chosen: 0,
         chosen_stretch: one,
         all_out: false,

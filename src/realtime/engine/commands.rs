@@ -334,7 +334,7 @@ impl Engine {
 
     /// The place is where the band is by now: what passed since is passed over.
     pub(super) fn return_to(&mut self, night: &Return, at: FramePos) -> bool {
-        let Return { run, song, leg, called, pass, stretch, .. } = *night;
+        let Return { run, song, leg, called, pass, stretch, undo, .. } = *night;
         if !stretch.is_positive() || !night.chosen_stretch.is_positive() {
             return false;
         }
@@ -346,7 +346,7 @@ impl Engine {
                 self.with_sink(|transport, set, sink, _| transport.hold_at(set, song, leg, stretch, at, sink))
             }
             RunState::Playing => self.with_sink(|transport, set, sink, _| {
-                transport.rejoin(set, PlaceNow { song, leg, called, pass, anchor }, at, sink)
+                transport.go_on(set, PlaceNow { song, leg, called, pass, anchor }, undo, at, sink)
             }),
         };
         if placed && run != RunState::Stopped {
