@@ -4,7 +4,7 @@
 //! itself moves. Thread: the audio callback. Always: no wait and no allocation. A device that begins, or comes back,
 //! is listened to for a moment in silence until its time is known; then the engine goes on where the band is.
 
-use super::clock::{Fit, Floor, Reading, SECOND, origin};
+use super::clock::{Fit, Floor, Reading, SECOND, Sight, Window, origin};
 use super::tracker::Tracker;
 use crate::device::boot;
 use crate::realtime::io::{Io, Process};
@@ -125,7 +125,10 @@ pub struct Ground {
     /// What it found: whole frames of all of it are counted.
     found: i64,
     last: Option<i64>,
-    readings: HeapProd<Reading>,
+    /// The callbacks of a reading alone, and their origin.
+    window: Window,
+    alone: Option<i64>,
+    readings: HeapProd<Sight>,
 }
 
 /// In silence until the time is known.
@@ -143,7 +146,7 @@ pub fn ground(
     rate: SampleRate,
     begin: Begin,
     own_clock: bool,
-) -> (Ground, HeapCons<Reading>) {
+) -> (Ground, HeapCons<Sight>) {
     let (readings, out) = HeapRb::new(READINGS).split();
     let me = lease.heir();
     let from = match begin {
@@ -167,6 +170,8 @@ pub fn ground(
         tracker: Tracker::default(),
         found: 0,
         last: None,
+        window: Window::default(),
+        alone: None,
         readings,
     };
     (ground, out)
@@ -188,10 +193,13 @@ impl Ground {
         if (taken || (quiet && self.own_clock)) && self.listening.is_none() {
             self.listening = Some(Listening { began: now, callbacks: 0, floor: Floor::default() });
             self.tracker.again();
+            self.window = Window::default();
         }
         if self.listening.is_some() {
             self.listen(now, device);
         } else {
+            let ended = self.window.push(now, origin(device, now, self.rate));
+            self.alone = ended.map(|floor| floor.get());
             self.watch(now, device);
         }
         if self.listening.is_some() {
@@ -257,8 +265,10 @@ impl Ground {
     fn tell(&mut self, reading: Reading) {
         let nominal = Fit::new(reading, self.rate);
         self.from = Some(Fit { at: reading, ..self.from.unwrap_or(nominal) });
+        let device = FramePos(reading.frame.0 - self.base);
+        let alone = self.alone.take().map_or(reading.ns, |origin| origin + due_after(device, self.rate));
         // Nobody reads: the next one is as good.
-        let _full = self.readings.try_push(reading);
+        let _full = self.readings.try_push(Sight { reading, alone });
     }
 }
 

@@ -1,6 +1,6 @@
 //! Keeps the record true: what is asked for is written down before it is sent, what the engine tells afterwards.
 
-use super::clock::{Fit, Fitting, Reading};
+use super::clock::{Fit, Fitting, Sight};
 use super::record::{Asked, Deed, Night, Record, Tonight};
 use super::store::Store;
 use crate::click::set::Stretch;
@@ -48,7 +48,7 @@ impl Draft {
         &self.record
     }
 
-    pub fn reading(&mut self, reading: Reading) {
+    pub fn reading(&mut self, reading: impl Into<Sight>) {
         self.fitting.push(reading);
         self.record.clock = self.fitting.fit();
     }
@@ -271,7 +271,7 @@ impl Keeper {
     }
 
     /// Takes in what the engine told, all at once; nothing is waited for.
-    pub fn told(&self, events: &[Event], readings: &[Reading]) {
+    pub fn told(&self, events: &[Event], readings: &[Sight]) {
         if events.is_empty() && readings.is_empty() {
             return;
         }

@@ -1,6 +1,6 @@
 //! What is known of the night at one moment: enough to go on in phase after a kill.
 
-use super::clock::Fit;
+use super::clock::{Fit, Reading};
 use crate::click::set::Stretch;
 use crate::realtime::command::{Command, Return, Undo, When};
 use crate::realtime::event::RunState;
@@ -213,11 +213,16 @@ impl Record {
         }
         if let Some(clock) = &mut self.clock {
             // The reading stays exact in time: its frame need not be a whole one.
-            let place = Span(scale(Exact::at(clock.at.frame).0, to, from));
             clock.frame_ns *= from as f64 / to as f64;
-            let off = (place - Span::frames(place.nearest())).as_f64();
-            clock.at.frame = FramePos(place.nearest().0);
-            clock.at.ns -= (off * clock.frame_ns).round() as i64;
+            let frame_ns = clock.frame_ns;
+            let there = |at: &mut Reading| {
+                let place = Span(scale(Exact::at(at.frame).0, to, from));
+                let off = (place - Span::frames(place.nearest())).as_f64();
+                at.frame = FramePos(place.nearest().0);
+                at.ns -= (off * frame_ns).round() as i64;
+            };
+            there(&mut clock.at);
+            clock.row.begun.as_mut().into_iter().for_each(there);
         }
         for asked in &mut self.asked {
             asked.when = match asked.when {
@@ -243,7 +248,7 @@ fn scale(place: i128, to: i128, from: i128) -> i128 {
 
 #[cfg(test)]
 pub(super) mod tests {
-    use super::super::clock::Reading;
+    use super::super::clock::Row;
     use super::*;
 
     pub fn record() -> Record {
@@ -258,6 +263,7 @@ pub(super) mod tests {
                 at: Reading { frame: FramePos(480_000), ns: 10_000_000_000 },
                 frame_ns: 1e9 / 48_000.0,
                 measured: true,
+                row: Row::default(),
             }),
             ended: false,
             leads: true,
@@ -281,10 +287,12 @@ pub(super) mod tests {
         assert_eq!(there.asked[0].when, When::BarFrom(FramePos(441_919)));
         let mut odd = record();
         odd.clock.as_mut().unwrap().at.frame = FramePos(480_001);
+        odd.clock.as_mut().unwrap().row.begun = Some(Reading { frame: FramePos(-480), ns: 5_000 });
         let there = odd.at_rate(44_100).clock.unwrap();
         // 480,001 frames are 441,000.91875 of the others.
         assert_eq!(there.at.frame, FramePos(441_001));
         assert!((there.at.ns - 10_000_001_842).abs() <= 1, "{there:?}");
+        assert_eq!(there.row.begun, Some(Reading { frame: FramePos(-441), ns: 5_000 }));
     }
 
     #[test]
@@ -301,10 +309,13 @@ pub(super) mod tests {
     }
 
     #[test]
-    fn a_record_from_before_undo_was_kept_is_read() {
+    fn a_record_from_before_undo_and_the_row_were_kept_is_read() {
         let text = serde_json::to_string(&record()).unwrap();
         let older = text.replace("\"undo\":null,", "");
         assert_ne!(older, text);
+        let row = r#","row":{"begun":null,"slope":{"square":0.0,"product":0.0}}"#;
+        assert!(older.contains(row), "{older}");
+        let older = older.replace(row, "");
         assert_eq!(serde_json::from_str::<Record>(&older).unwrap(), record());
         let mut kept = record();
         kept.night.undo = Some(Undo::Move(Span(-(5 << 60) - 1)));

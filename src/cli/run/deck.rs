@@ -11,7 +11,7 @@ use crate::device::{
 };
 use crate::realtime::io::Io;
 use crate::show::model::{Host, InterfaceChoice, Rig};
-use crate::survive::clock::{Fit, Reading};
+use crate::survive::clock::{Fit, Sight};
 use crate::survive::ground::{self, Begin, Lease, STAND_IN};
 use crate::telemetry::LoadMeter;
 use crate::units::{FramePos, Frames, SampleRate};
@@ -70,7 +70,7 @@ pub enum Tale {
 
 struct New {
     running: Box<dyn Running>,
-    readings: HeapCons<Reading>,
+    readings: HeapCons<Sight>,
     negotiated: Negotiated,
     spare: bool,
 }
@@ -84,7 +84,7 @@ enum Worked {
 pub struct Deck {
     plan: Plan,
     running: Option<Box<dyn Running>>,
-    pub readings: HeapCons<Reading>,
+    pub readings: HeapCons<Sight>,
     gone: Option<Instant>,
     told: Option<String>,
     worker: Option<Receiver<Worked>>,
@@ -96,7 +96,7 @@ pub struct Deck {
 }
 
 impl Deck {
-    pub fn new(plan: Plan, running: Box<dyn Running>, readings: HeapCons<Reading>) -> Deck {
+    pub fn new(plan: Plan, running: Box<dyn Running>, readings: HeapCons<Sight>) -> Deck {
         Deck {
             plan,
             running: Some(running),

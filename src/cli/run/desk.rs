@@ -15,7 +15,7 @@ use crate::realtime::engine::Control;
 use crate::realtime::event::{Event, Source, What};
 use crate::renderer::Request;
 use crate::show::model::Show;
-use crate::survive::clock::Reading;
+use crate::survive::clock::Sight;
 use crate::survive::keeper::Keeper;
 use crate::survive::thrift::GivenUp;
 use crate::telemetry::LoadMeter;
@@ -216,12 +216,12 @@ impl Parts {
             self.telling.load_set(set);
         }
         let events: Vec<Event> = self.events.pop_iter().collect();
-        let readings: Vec<Reading> = self.deck.readings.pop_iter().collect();
+        let readings: Vec<Sight> = self.deck.readings.pop_iter().collect();
         self.keeper.told(&events, &readings);
         if let Some(first) = readings.first()
             && let Some(back) = self.back.take()
         {
-            back.tell(first, self.telling.notes());
+            back.tell(&first.reading, self.telling.notes());
         }
         for event in events {
             // An ear that is gone judges no more; the show goes on.
