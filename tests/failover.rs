@@ -427,14 +427,14 @@ impl Stage {
             if let Some(lead) = &mut self.backup {
                 let hears = other.is_some_and(|(_, hears)| hears);
                 let leads = other.map(|(leads, _)| leads);
-                lead.step(at, Other { line, leads, hears, gone: lost && !sounding });
+                lead.step(at, Other { line, leads, hears, gone: lost && !sounding, idle: false });
             }
             let (claims, hears) = backup.unwrap_or_default();
             let (line, other, lost) = self.back.step(ms, self.return_up && backup.is_some(), claims, hears);
             if let Some(lead) = &mut self.main {
                 let hears = other.is_some_and(|(_, hears)| hears);
                 let leads = other.map(|(leads, _)| leads);
-                lead.step(at, Other { line, leads, hears, gone: lost });
+                lead.step(at, Other { line, leads, hears, gone: lost, idle: false });
             }
             let both = [&self.main, &self.backup].iter().all(|lead| lead.as_ref().is_some_and(Lead::leads));
             self.both_ms += i64::from(both);

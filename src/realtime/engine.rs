@@ -191,7 +191,7 @@ pub struct Engine {
     /// From here on a main's click that is passed on is let through.
     lets_through: Option<FramePos>,
     peer_told: FramePos,
-    peer_facts: (LineNow, WitnessNow, bool, bool),
+    peer_facts: (LineNow, WitnessNow, bool, bool, bool),
 }
 
 impl Process for Engine {

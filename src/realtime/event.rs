@@ -235,6 +235,9 @@ pub struct PeerNow {
     pub click: WitnessNow,
     /// The other machine says that it leads.
     pub other_leads: bool,
+    /// The other machine says that it leads, too, and that nothing plays there: it was started a moment ago.
+    #[serde(default)]
+    pub other_idle: bool,
     /// The other machine says that it is in all out.
     pub other_out: bool,
     /// The song that it plays is not the same on this machine.

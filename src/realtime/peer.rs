@@ -2,12 +2,13 @@
 //!
 //! All of it is brought up to date twice a millisecond, at frames that do not depend on how time is split into blocks.
 
-use super::event::{LineNow, PeerNow, WitnessNow};
+use super::event::{LineNow, PeerNow, RunState, WitnessNow};
 use crate::click::set::Set;
 use crate::follow::Onsets;
 use crate::timecode::chase::{Chase, Here, Order};
 use crate::timecode::gate::{Gated, Lead, Other, gated};
 use crate::timecode::line::Line;
+use crate::timecode::pages::Run;
 use crate::timecode::witness::Witness;
 use crate::timecode::{Decoder, Heard, LineReading};
 use crate::units::{Exact, FramePos, Frames, SampleRate, Span};
@@ -135,11 +136,11 @@ impl Peer {
             offset.push(at, click);
         }
         if let Some(reading) = reading {
-            self.bring_up_to_date(&reading);
+            self.bring_up_to_date(&reading, here);
         }
     }
 
-    fn bring_up_to_date(&mut self, reading: &LineReading) {
+    fn bring_up_to_date(&mut self, reading: &LineReading, here: &Here) {
         self.line.reading(reading);
         let line = self.line.now();
         if self.line.latched() && self.chase.place().is_some() {
@@ -158,9 +159,19 @@ impl Peer {
             line,
             leads: self.chase.leads(),
             hears: self.chase.state().is_some_and(|state| state.hears),
+            idle: self.is_other_stopped() && here.run != RunState::Stopped,
             gone: self.line.latched() && witnessless,
         };
         self.lead.step(reading.at, self.other);
+    }
+
+    fn is_other_stopped(&self) -> bool {
+        self.chase.place().is_some_and(|place| place.run == Run::Stopped)
+    }
+
+    /// Both lead, and nothing plays there.
+    fn is_other_idle(&self) -> bool {
+        self.lead.leads() && self.other.leads == Some(true) && self.is_other_stopped()
     }
 
     /// The oldest order that has not been taken. Real-time: safe.
@@ -219,6 +230,7 @@ impl Peer {
             line: self.other.line,
             click: self.click,
             other_leads: self.other.leads == Some(true),
+            other_idle: self.is_other_idle(),
             other_out: self.chase.state().is_some_and(|state| state.all_out),
             differs: differing.is_some_and(|page| !page.next),
             differing: differing.map_or(0, |page| page.song),
@@ -233,8 +245,9 @@ impl Peer {
     }
 
     /// What is told at once when it changes.
-    pub fn facts(&self) -> (LineNow, WitnessNow, bool, bool) {
-        (self.other.line, self.click, self.lead.leads(), self.other.leads == Some(true))
+    pub fn facts(&self) -> (LineNow, WitnessNow, bool, bool, bool) {
+        let other_leads = self.other.leads == Some(true);
+        (self.other.line, self.click, self.lead.leads(), other_leads, self.is_other_idle())
     }
 
     pub const fn other(&self) -> Other {

@@ -96,6 +96,9 @@ pub fn machine(before: &PeerNow, now: &PeerNow, clock: &str) -> Option<String> {
             }
         });
     }
+    if now.backup && now.other_idle && !before.other_idle {
+        return Some(format!("MAIN IS BACK AND PLAYS NOTHING. This laptop goes on. {clock}."));
+    }
     match (before.click, now.click) {
         (WitnessNow::Heard, WitnessNow::Absent) => {
             Some(format!("{}'S CLICK IS NOT HEARD. {clock}.", other.to_uppercase()))

@@ -42,6 +42,8 @@ pub struct Other {
     pub leads: Option<bool>,
     /// It says that it hears this machine.
     pub hears: bool,
+    /// It says that nothing plays, in the middle of a song of this machine.
+    pub idle: bool,
     /// Every witness of it has been gone for long enough.
     pub gone: bool,
 }
@@ -125,8 +127,11 @@ impl Lead {
         let began = *self.since.get_or_insert(now);
         let alive = other.line == LineNow::Alive;
         let claim = alive && other.leads == Some(true);
-        let raised = claim && !self.claim;
-        if !alive || other.leads.is_some() {
+        // A main that was started a moment ago leads, as it were, and knows nothing of the song that sounds here: this
+        // machine goes on until a person decides, by a key here or a start there.
+        let knows_nothing = claim && !self.claim && other.idle && self.backup && self.leads();
+        let raised = claim && !self.claim && !knows_nothing;
+        if (!alive || other.leads.is_some()) && !knows_nothing {
             self.claim = claim;
         }
         let free = alive && other.leads == Some(false);
@@ -182,7 +187,7 @@ mod tests {
     #[test]
     fn a_main_that_comes_back_is_silent_until_the_backup_lets_go() {
         let mut main = Lead::new(false, RATE);
-        let sounding = Other { line: LineNow::Alive, leads: Some(true), hears: true, gone: false };
+        let sounding = Other { line: LineNow::Alive, leads: Some(true), hears: true, ..Other::default() };
         for t in 0..10_000 {
             main.step(ms(t), if t < 300 { Other::default() } else { sounding });
             assert!(!main.leads(), "{t} ms");
@@ -196,15 +201,40 @@ mod tests {
     #[test]
     fn a_backup_lets_go_when_the_main_claims_and_not_before() {
         let mut backup = Lead::new(true, RATE);
-        let other = |leads| Other { line: LineNow::Alive, leads: Some(leads), hears: true, gone: false };
+        let other =
+            |leads| Other { line: LineNow::Alive, leads: Some(leads), hears: true, ..Other::default() };
         backup.step(ms(0), other(true));
         assert!(!backup.leads());
-        backup.step(ms(100), Other { line: LineNow::Gone, leads: Some(true), gone: true, hears: true });
+        backup.step(ms(100), Other { line: LineNow::Gone, gone: true, ..other(true) });
         assert!(backup.leads());
         backup.step(ms(9000), other(false));
         assert!(backup.leads(), "a muted main that is back changes nothing");
         backup.step(ms(9100), other(true));
         assert!(!backup.leads());
+    }
+
+    #[test]
+    fn a_backup_in_a_song_does_not_let_go_for_a_main_that_plays_nothing() {
+        let gone = Other { line: LineNow::Gone, gone: true, ..Other::default() };
+        let new = Other { line: LineNow::Alive, leads: Some(true), idle: true, ..Other::default() };
+        let backup = || {
+            let mut backup = Lead::new(true, RATE);
+            backup.step(ms(0), gone);
+            (100..5000).for_each(|t| backup.step(ms(t), new));
+            assert!(backup.leads());
+            backup
+        };
+        let mut lead = backup();
+        lead.step(ms(5000), Other { idle: false, ..new });
+        assert!(!lead.leads(), "the main plays, or the song here is over");
+        let mut lead = backup();
+        lead.stand_down();
+        (5000..9000).for_each(|t| lead.step(ms(t), new));
+        assert!(!lead.leads(), "by hand");
+        let mut lead = backup();
+        lead.step(ms(5000), gone);
+        lead.step(ms(5100), new);
+        assert!(lead.leads(), "it went and came again");
     }
 
     #[test]

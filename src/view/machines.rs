@@ -70,6 +70,12 @@ fn line(peer: &PeerNow, stand_down: &str, differing: &str) -> String {
         (false, true) if peer.line != LineNow::Alive => "BACKUP LOST: its timecode is gone".into(),
         (false, true) => "Backup: ready, follows".into(),
         (true, true) => match peer.line {
+            LineNow::Alive if peer.other_idle => {
+                format!("MAIN IS BACK, plays nothing: this laptop goes on. {stand_down} hands over")
+            }
+            LineNow::Alive if peer.other_leads => {
+                format!("MAIN SOUNDS, TOO. {stand_down} silences this laptop")
+            }
             LineNow::Alive => format!("Main: back and silent. {stand_down} gives the click back to it"),
             _ => "Main: lost".into(),
         },
@@ -129,6 +135,7 @@ mod tests {
         line: LineNow::Alive,
         click: WitnessNow::Heard,
         other_leads: true,
+        other_idle: false,
         other_out: false,
         differs: false,
         differing: 0,
@@ -163,10 +170,14 @@ mod tests {
 
     #[test]
     fn a_machine_that_leads_shows_the_music_and_a_line_about_the_other() {
-        let leads = PeerNow { leads: true, ..STANDING };
+        let leads = PeerNow { leads: true, other_leads: false, ..STANDING };
         let words = |peer: &PeerNow| words(peer, "T", "D", "2 Eel Net");
         assert_eq!(words(&leads).sign, None);
         assert_eq!(words(&leads).line, "Main: back and silent. D gives the click back to it");
+        let new = PeerNow { other_leads: true, other_idle: true, ..leads };
+        assert_eq!(words(&new).line, "MAIN IS BACK, plays nothing: this laptop goes on. D hands over");
+        let both = PeerNow { other_idle: false, ..new };
+        assert_eq!(words(&both).line, "MAIN SOUNDS, TOO. D silences this laptop");
         let alone = PeerNow { backup: false, line: LineNow::Gone, ..leads };
         assert_eq!(words(&alone).line, "BACKUP LOST: its timecode is gone");
         assert!(words(&STANDING).line.starts_with("Main: ±0.02 ms, +31 ppm, click +0.40 ms"));

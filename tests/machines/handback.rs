@@ -23,6 +23,9 @@ enum Act {
     BackupBack,
     /// By hand, as for a new night: it knows nothing.
     BackupNew,
+    MainNew,
+    /// A song on the main, by a key.
+    MainStarts,
 }
 
 use Act::*;
@@ -53,6 +56,10 @@ struct Stage {
     /// Nobody leads, or the one that did has just died.
     nobody: Vec<std::ops::Range<i64>>,
     leads: [bool; 2],
+    /// What each said last of the other.
+    peers: [PeerNow; 2],
+    /// The main hears nothing of the backup.
+    return_cut: bool,
 }
 
 fn ns(frame: i64) -> i64 {
@@ -90,6 +97,8 @@ fn stage() -> Stage {
         heard: Vec::new(),
         nobody: Vec::new(),
         leads: [false; 2],
+        peers: [PeerNow::default(); 2],
+        return_cut: false,
     }
 }
 
@@ -102,7 +111,8 @@ impl Stage {
             let Machine { stepped, timecode } = machine;
             for channel in 0..2 {
                 let samples = &self.sent[1 - who][channel];
-                stepped.io.input.channel_mut(channel, BLOCK).copy_from_slice(samples);
+                let input = stepped.io.input.channel_mut(channel, BLOCK);
+                if who == 0 && self.return_cut { input.fill(0.0) } else { input.copy_from_slice(samples) }
             }
             stepped.block(BLOCK);
             sent[0].copy_from_slice(stepped.io.output.channel(*timecode, BLOCK));
@@ -110,7 +120,7 @@ impl Stage {
             stepped.advance(0);
             for event in stepped.events.drain(..) {
                 if let What::Peer(now) = event.what {
-                    self.leads[who] = now.leads;
+                    (self.leads[who], self.peers[who]) = (now.leads, now);
                 }
                 self.drafts[who].event(&event);
             }
@@ -176,18 +186,19 @@ impl Stage {
         *(if who == 0 { &mut self.main } else { &mut self.backup }) = Some(machine);
     }
 
-    fn backup_begins_anew(&mut self) {
-        let mut machine = Machine::new(&self.backup_setup, &self.set, 2);
+    fn begins_anew(&mut self, who: usize) {
+        let setup = if who == 0 { &self.main_setup } else { &self.backup_setup };
+        let mut machine = Machine::new(setup, &self.set, 2);
         machine.stepped.io.at = FramePos(self.at);
-        self.drafts[1] = Draft::new(fresh("Saltmarsh Five", "digest"), SampleRate::standard(), Vec::new());
-        self.backup = Some(machine);
+        self.drafts[who] = Draft::new(fresh("Saltmarsh Five", "digest"), SampleRate::standard(), Vec::new());
+        *(if who == 0 { &mut self.main } else { &mut self.backup }) = Some(machine);
     }
 
     /// False: it cannot happen now.
     fn act(&mut self, act: Act) -> bool {
         let can = match act {
-            MainDies | MainTakes => self.main.is_some(),
-            MainBack => self.main.is_none(),
+            MainDies | MainTakes | MainStarts => self.main.is_some(),
+            MainBack | MainNew => self.main.is_none(),
             BackupDies | BackupTakes | BackupStandsDown => self.backup.is_some(),
             BackupBack | BackupNew => self.backup.is_none(),
         };
@@ -197,7 +208,9 @@ impl Stage {
             BackupDies => self.dies(1),
             MainBack => self.back(0),
             BackupBack => self.back(1),
-            BackupNew => self.backup_begins_anew(),
+            BackupNew => self.begins_anew(1),
+            MainNew => self.begins_anew(0),
+            MainStarts => self.press(0, Command::Start),
             MainTakes => self.press(0, Command::TakeOver),
             BackupTakes => self.press(1, Command::TakeOver),
             BackupStandsDown => self.press(1, Command::StandDown),
@@ -330,6 +343,59 @@ fn a_backup_that_knows_nothing_of_the_night_stops_nobody() {
     let last = stage.at - 48_000;
     let late = stage.heard.iter().filter(|(frame, who)| *frame > last && *who == 0).count();
     assert!(late >= 2, "{late} hits in the last second");
+}
+
+/// A main that was started by hand and hears no backup leads at once, says "stopped", and knows nothing of the song that
+/// the backup sounds: without a return line, and with one that is cut.
+fn main_begins_anew(cut: bool) -> Stage {
+    let mut stage = stage();
+    if cut {
+        stage.return_cut = true;
+    } else {
+        stage.main_setup.peer = None;
+        stage.main = Some(Machine::new(&stage.main_setup, &stage.set, 2));
+    }
+    stage.run(START);
+    stage.press(0, Command::Start);
+    stage.run(FIRST - START);
+    for act in [MainDies, MainNew] {
+        assert!(stage.act(act), "{act:?}");
+        stage.run(BETWEEN);
+    }
+    stage.run(BETWEEN);
+    stage
+}
+
+#[test]
+fn a_main_that_knows_nothing_of_the_song_does_not_silence_the_backup_in_it() {
+    let due = dues();
+    for cut in [false, true] {
+        let stage = main_begins_anew(cut);
+        assert!(stage.leads[1], "cut {cut}");
+        assert!(stage.peers[1].other_idle && stage.peers[1].other_leads, "it is told: {:?}", stage.peers[1]);
+        let band = band(&stage, &due);
+        assert!(band.doubled.is_empty() && band.missed.is_empty(), "cut {cut}: {band:?}");
+        assert!(band.due > 8, "{band:?}");
+    }
+}
+
+#[test]
+fn then_a_person_decides_by_a_key_on_either() {
+    for cut in [false, true] {
+        let mut stage = main_begins_anew(cut);
+        let (last, told) = (stage.at, BETWEEN / 4);
+        assert!(stage.act(BackupStandsDown));
+        stage.run(BETWEEN);
+        assert!(!stage.leads[1] && stage.heard.iter().all(|(frame, _)| *frame < last + told), "cut {cut}");
+        let mut stage = main_begins_anew(cut);
+        let last = stage.at;
+        assert!(stage.act(MainStarts));
+        stage.run(BETWEEN);
+        assert!(!stage.leads[1], "cut {cut}");
+        let from =
+            |who: usize| stage.heard.iter().filter(|(frame, by)| *frame > last + told && *by == who).count();
+        assert!(from(0) >= 2 && from(1) == 0, "cut {cut}: {} {}", from(0), from(1));
+    }
 }
 
 #[test]
