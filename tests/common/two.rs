@@ -281,7 +281,8 @@ impl Judged {
 }
 
 /// Where the count-in began: each of the first sounds is taken for each of the first hits, and the hits are laid over the
-/// recording there; the best fit has it.
+/// recording there; the best fit has it. Nothing sounds before the count-in: where a hit of it is missing, a place a bar
+/// later may fit as well.
 pub fn start_of(heard: &[f32], written: &Written) -> i64 {
     let score = |start: i64| -> f64 {
         let laid = |due: &Due| -> f64 {
@@ -306,6 +307,8 @@ pub fn start_of(heard: &[f32], written: &Written) -> i64 {
     assert!(!onsets.is_empty(), "nothing sounded");
     let places =
         onsets.iter().flat_map(|onset| written.dues.iter().take(8).map(move |due| onset - onset_of(due)));
+    let first = onsets[0];
+    let places = places.filter(|place| *place <= first + 480);
     let near = places.flat_map(|place| place - 2..=place + 2);
     near.max_by(|one, two| score(*one).total_cmp(&score(*two))).unwrap_or(0)
 }
