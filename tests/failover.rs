@@ -312,63 +312,96 @@ enum Act {
     ReturnLineBack,
     ForwardCut,
     ForwardBack,
+    MainTakes,
+    BackupTakes,
 }
 
-const ACTS: [Act; 8] = [
-    Act::MainDies,
-    Act::MainReturns,
-    Act::BackupDies,
-    Act::BackupReturns,
-    Act::ReturnLineCut,
-    Act::ReturnLineBack,
-    Act::ForwardCut,
-    Act::ForwardBack,
+use Act::*;
+
+const ACTS: [Act; 10] = [
+    MainDies,
+    MainReturns,
+    BackupDies,
+    BackupReturns,
+    ReturnLineCut,
+    ReturnLineBack,
+    ForwardCut,
+    ForwardBack,
+    MainTakes,
+    BackupTakes,
 ];
 
-/// A line between two machines: what the other says arrives 280 ms later (7 words at 25), its loss after 70 ms.
+/// What a machine says: that it leads or wants to, in one page; the rest in another.
+#[derive(Clone, Copy, Debug, Default)]
+struct Said {
+    claims: bool,
+    hears: bool,
+    sounds: bool,
+    lets_go: Option<FramePos>,
+}
+
+/// Milliseconds until a page of place is heard: 7 words at 25.
+const PLACE_MS: i64 = 280;
+
+/// A line between two machines: what the other says arrives later, its loss after 70 ms.
 #[derive(Clone, Default)]
 struct Wire {
     heard: bool,
     up_since: Option<i64>,
     down_since: i64,
-    said: std::collections::VecDeque<(i64, bool, bool)>,
-    now: Option<(bool, bool)>,
+    said: std::collections::VecDeque<Said>,
+    /// Until a page of state is heard.
+    state_ms: i64,
+    place: Option<bool>,
+    state: Option<Said>,
+    /// As of the last step.
+    now: Other,
 }
 
 impl Wire {
-    fn step(
-        &mut self,
-        ms: i64,
-        up: bool,
-        claims: bool,
-        hears: bool,
-    ) -> (LineNow, Option<(bool, bool)>, bool) {
-        if up {
-            let since = *self.up_since.get_or_insert(ms);
-            self.said.push_back((ms, claims, hears));
-            while self.said.front().is_some_and(|(at, ..)| ms - at >= 280) {
-                let (at, claims, hears) = self.said.pop_front().unwrap();
-                if at >= since {
-                    self.now = Some((claims, hears));
+    fn new(state_ms: i64) -> Wire {
+        Wire { state_ms, ..Wire::default() }
+    }
+
+    /// `said`: by a machine that runs.
+    fn step(&mut self, ms: i64, up: bool, said: Option<Said>) {
+        match said.filter(|_| up) {
+            Some(said) => {
+                let since = *self.up_since.get_or_insert(ms);
+                self.said.push_back(said);
+                // One a millisecond since the line is up.
+                let of = |delay: i64| self.said.get(self.said.len().checked_sub(delay as usize + 1)?);
+                self.place = of(PLACE_MS).map(|said| said.claims).or(self.place);
+                self.state = of(self.state_ms).copied().or(self.state);
+                if self.said.len() > 1000 {
+                    self.said.pop_front();
+                }
+                self.heard |= ms - since >= 84;
+                self.down_since = ms;
+            }
+            None => {
+                self.up_since = None;
+                self.said.clear();
+                if ms - self.down_since >= 7 {
+                    (self.place, self.state) = (None, None);
                 }
             }
-            self.heard |= ms - since >= 84;
-            self.down_since = ms;
-        } else {
-            self.up_since = None;
-            self.said.clear();
-            if ms - self.down_since >= 7 {
-                self.now = None;
-            }
         }
-        let line = if !self.heard {
-            LineNow::NeverHeard
-        } else if !up && ms - self.down_since >= 7 {
-            LineNow::Gone
-        } else {
-            LineNow::Alive
+        let down = self.down_since < ms;
+        let line = match (self.heard, down && ms - self.down_since >= 7) {
+            (false, _) => LineNow::NeverHeard,
+            (_, true) => LineNow::Gone,
+            (_, false) => LineNow::Alive,
         };
-        (line, self.now, self.heard && !up && ms - self.down_since >= 67)
+        self.now = Other {
+            line,
+            leads: self.place,
+            hears: self.state.is_some_and(|said| said.hears),
+            gone: self.heard && down && ms - self.down_since >= 67,
+            sounds: self.state.map(|said| said.sounds),
+            lets_go: self.state.and_then(|said| said.lets_go),
+            idle: false,
+        };
     }
 }
 
@@ -380,35 +413,40 @@ struct Stage {
     forward_up: bool,
     return_up: bool,
     both_ms: i64,
+    nobody_ms: i64,
 }
 
 impl Stage {
-    fn new() -> Stage {
+    fn new(state_ms: i64) -> Stage {
         Stage {
             main: Some(Lead::new(false, RATE)),
             backup: Some(Lead::new(true, RATE)),
-            forward: Wire::default(),
-            back: Wire::default(),
+            forward: Wire::new(state_ms),
+            back: Wire::new(state_ms),
             forward_up: true,
             return_up: true,
             both_ms: 0,
+            nobody_ms: 0,
         }
     }
 
-    fn act(&mut self, act: Act) {
+    fn act(&mut self, act: Act, ms: i64) {
+        let at = FramePos(48 * ms);
         match act {
-            Act::MainDies => self.main = None,
-            Act::MainReturns if self.main.is_none() => {
-                (self.main, self.back) = (Some(Lead::returning(RATE)), Wire::default());
+            MainDies => self.main = None,
+            MainReturns if self.main.is_none() => {
+                (self.main, self.back) = (Some(Lead::returning(RATE)), Wire::new(self.back.state_ms));
             }
-            Act::BackupDies => self.backup = None,
-            Act::BackupReturns if self.backup.is_none() => {
-                (self.backup, self.forward) = (Some(Lead::new(true, RATE)), Wire::default());
+            BackupDies => self.backup = None,
+            BackupReturns if self.backup.is_none() => {
+                (self.backup, self.forward) = (Some(Lead::new(true, RATE)), Wire::new(self.back.state_ms));
             }
-            Act::ReturnLineCut => self.return_up = false,
-            Act::ReturnLineBack => self.return_up = true,
-            Act::ForwardCut => self.forward_up = false,
-            Act::ForwardBack => self.forward_up = true,
+            ReturnLineCut => self.return_up = false,
+            ReturnLineBack => self.return_up = true,
+            ForwardCut => self.forward_up = false,
+            ForwardBack => self.forward_up = true,
+            MainTakes => self.main.iter_mut().for_each(|lead| lead.take_over(at, self.back.now)),
+            BackupTakes => self.backup.iter_mut().for_each(|lead| lead.take_over(at, self.forward.now)),
             _ => {}
         }
     }
@@ -418,46 +456,135 @@ impl Stage {
         for ms in from..from + ms {
             let at = FramePos(48 * ms);
             let said = |lead: &Option<Lead>, wire: &Wire| {
-                lead.as_ref().map(|lead| (lead.claims(), wire.now.is_some()))
+                lead.as_ref().map(|lead| Said {
+                    claims: lead.claims(),
+                    hears: wire.now.line == LineNow::Alive,
+                    sounds: lead.leads(),
+                    lets_go: lead.lets_go(),
+                })
             };
             let (main, backup) = (said(&self.main, &self.back), said(&self.backup, &self.forward));
-            let sounding = self.main.as_ref().is_some_and(Lead::leads);
-            let (claims, hears) = main.unwrap_or_default();
-            let (line, other, lost) = self.forward.step(ms, self.forward_up && main.is_some(), claims, hears);
+            let sounds = |lead: &Option<Lead>| lead.as_ref().is_some_and(|lead| lead.sounds_at(at));
+            let sounding = sounds(&self.main);
+            self.forward.step(ms, self.forward_up, main);
             if let Some(lead) = &mut self.backup {
-                let hears = other.is_some_and(|(_, hears)| hears);
-                let leads = other.map(|(leads, _)| leads);
-                lead.step(at, Other { line, leads, hears, gone: lost && !sounding, idle: false });
+                // It is known to be silent once a hit was due.
+                let known = lead.handed().is_none_or(|handed| at - handed > Frames(12_000));
+                let gone = self.forward.now.gone && !sounding && known;
+                lead.step(at, Other { gone, ..self.forward.now }, true);
             }
-            let (claims, hears) = backup.unwrap_or_default();
-            let (line, other, lost) = self.back.step(ms, self.return_up && backup.is_some(), claims, hears);
+            self.back.step(ms, self.return_up, backup);
             if let Some(lead) = &mut self.main {
-                let hears = other.is_some_and(|(_, hears)| hears);
-                let leads = other.map(|(leads, _)| leads);
-                lead.step(at, Other { line, leads, hears, gone: lost, idle: false });
+                lead.step(at, self.back.now, true);
             }
-            let both = [&self.main, &self.backup].iter().all(|lead| lead.as_ref().is_some_and(Lead::leads));
-            self.both_ms += i64::from(both);
+            let both = [&self.main, &self.backup].map(sounds);
+            self.both_ms += i64::from(both == [true, true]);
+            self.nobody_ms += i64::from(both == [false, false]);
         }
     }
 }
 
 #[test]
+fn the_lead_goes_from_one_to_the_other_without_a_hole_and_without_two() {
+    for state_ms in [PLACE_MS, 2 * PLACE_MS] {
+        let mut stage = Stage::new(state_ms);
+        stage.run(0, 4000);
+        let mut ms = 4000;
+        let mut act = |stage: &mut Stage, act| {
+            stage.act(act, ms);
+            (stage.both_ms, stage.nobody_ms) = (0, 0);
+            stage.run(ms, 2000);
+            ms += 2000;
+            (stage.both_ms, stage.nobody_ms)
+        };
+        for what in [BackupTakes, MainTakes, BackupTakes] {
+            let (both, nobody) = act(&mut stage, what);
+            assert!(both == 0 && nobody <= 2, "{state_ms} {what:?}: {both} ms both, {nobody} ms nobody");
+            let leads = if what == MainTakes { &stage.main } else { &stage.backup };
+            assert!(leads.as_ref().is_some_and(Lead::leads), "{what:?}");
+        }
+        act(&mut stage, MainDies);
+        act(&mut stage, MainReturns);
+        let (both, nobody) = act(&mut stage, MainTakes);
+        assert!(both == 0 && nobody <= 2, "{state_ms}: {both} ms both, {nobody} ms nobody");
+        assert!(stage.main.as_ref().is_some_and(Lead::leads));
+    }
+}
+
+#[test]
+fn whatever_is_lost_while_the_lead_goes_over_there_are_never_two_clicks() {
+    let mut longest = 0;
+    for (before, take) in [(vec![], BackupTakes), (vec![MainDies, MainReturns], MainTakes)] {
+        for act in ACTS.into_iter().filter(|act| !matches!(act, MainTakes | BackupTakes)) {
+            for after in (0..1300).step_by(10) {
+                let mut stage = Stage::new(PLACE_MS + 280 * (after / 10 % 2));
+                stage.run(0, 4000);
+                for (n, act) in before.iter().enumerate() {
+                    stage.act(*act, 4000 + 2000 * n as i64);
+                    stage.run(4000 + 2000 * n as i64, 2000);
+                }
+                let ms = 8000;
+                stage.run(ms, 100);
+                (stage.both_ms, stage.nobody_ms) = (0, 0);
+                stage.act(take, ms + 100);
+                stage.run(ms + 100, after);
+                stage.act(act, ms + 100 + after);
+                // For a moment, or for good.
+                stage.run(ms + 100 + after, 30);
+                if after / 20 % 2 == 0 {
+                    match act {
+                        ReturnLineCut => stage.act(ReturnLineBack, ms + 130 + after),
+                        ForwardCut => stage.act(ForwardBack, ms + 130 + after),
+                        _ => {}
+                    }
+                }
+                stage.run(ms + 130 + after, 3000);
+                // Who was never told cannot obey: after two seconds the person's word holds.
+                let untold = matches!((take, act), (BackupTakes, ReturnLineCut) | (MainTakes, ForwardCut))
+                    && after <= PLACE_MS;
+                assert!(untold || stage.both_ms == 0, "{take:?}, {act:?} after {after} ms");
+                let nobody = stage.nobody_ms;
+                // A main that let go plays on only by a person's word: its one witness may be a cut line.
+                let left_alone = (take, act) == (BackupTakes, BackupDies);
+                if stage.main.is_some() && stage.backup.is_some() {
+                    longest = longest.max(nobody);
+                }
+                assert!(left_alone || nobody <= 1400, "{take:?}, {act:?} after {after} ms: {nobody}");
+            }
+        }
+    }
+    // The line that said until where was cut before it was heard.
+    assert!(longest <= 400, "with both alive {longest} ms of nobody");
+}
+
+#[test]
 fn never_two_clicks_in_any_order_of_losses() {
-    let mut failed = Vec::new();
-    for code in 0..8usize.pow(4) {
-        let acts = [code % 8, code / 8 % 8, code / 64 % 8, code / 512].map(|n| ACTS[n]);
-        let mut stage = Stage::new();
+    let (mut failed, mut by_hand) = (Vec::new(), 0);
+    for code in 0..10usize.pow(4) {
+        let acts = [code % 10, code / 10 % 10, code / 100 % 10, code / 1000].map(|n| ACTS[n]);
+        let mut stage = Stage::new(PLACE_MS + 280 * (code as i64 % 2));
         stage.run(0, 2500);
         assert!(stage.main.as_ref().is_some_and(Lead::leads), "the main leads at the start");
         for (n, act) in acts.into_iter().enumerate() {
-            stage.act(act);
-            stage.run(2500 + 2000 * n as i64, 2000);
+            let ms = 2500 + 2000 * n as i64;
+            // A person who takes over beside a machine that cannot be told, or that cannot answer, is obeyed at once.
+            let cut = !stage.forward_up || !stage.return_up;
+            if matches!(act, MainTakes | BackupTakes) && cut {
+                by_hand += 1;
+                break;
+            }
+            stage.act(act, ms);
+            stage.run(ms, 2000);
         }
         if stage.both_ms > 0 {
             failed.push((acts, stage.both_ms));
         }
     }
     failed.sort_by_key(|(_, ms)| -ms);
-    assert!(failed.is_empty(), "{} of 4096: {:#?}", failed.len(), &failed[..failed.len().min(8)]);
+    assert!(
+        failed.is_empty(),
+        "{} of 10,000 ({by_hand} by hand): {:?}",
+        failed.len(),
+        &failed[..failed.len().min(24)]
+    );
 }

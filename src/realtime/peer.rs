@@ -146,11 +146,12 @@ impl Peer {
         if self.line.latched() && self.chase.place().is_some() {
             self.chase.forget();
         }
+        let handed = self.lead.handed().map(|at| at - self.delay - self.own().nearest());
         if let Some(witness) = &mut self.witness {
             witness.judge(reading.at, line == LineNow::Alive);
             // A bad line is known to be bad only some time after its last word: what was due since then counts.
             self.click = match (self.line.bad_since(), self.line.last_word()) {
-                (Some(_), Some(word)) => witness.since(word),
+                (Some(_), Some(word)) => witness.since(handed.map_or(word, |handed| handed.max(word))),
                 _ => witness.last(),
             };
         }
@@ -160,9 +161,11 @@ impl Peer {
             leads: self.chase.leads(),
             hears: self.chase.state().is_some_and(|state| state.hears),
             idle: self.is_other_stopped() && here.run != RunState::Stopped,
+            sounds: self.chase.state().map(|state| state.sounds),
+            lets_go: self.chase.lets_go(),
             gone: self.line.latched() && witnessless,
         };
-        self.lead.step(reading.at, self.other);
+        self.lead.step(reading.at, self.other, here.run == RunState::Playing);
     }
 
     fn is_other_stopped(&self) -> bool {
@@ -193,10 +196,10 @@ impl Peer {
 
     /// A due hit of a machine that stands by. Real-time: safe.
     pub fn gate(&self, onset: FramePos, again: bool) -> Gated {
-        if self.lead.leads() {
+        if self.lead.sounds_at(onset) {
             return Gated::Cover;
         }
-        if !self.setup.backup {
+        if !self.setup.backup || self.lead.leads() {
             return Gated::Silent;
         }
         gated(self.other.line, self.click_at(onset, again), again)
@@ -306,8 +309,9 @@ impl Offset {
     }
 }
 
-/// A hit that waited for its witness sounds this late.
-pub const WAIT_SECONDS: f64 = 0.005;
+/// A hit that waited for its witness sounds this late: the verdict is there after 3 ms and a reading of 0.5 ms, and a hit
+/// is decided by a look-ahead of 1.5 ms and as much as a reading before it leaves.
+pub const WAIT_SECONDS: f64 = 0.00525;
 
 /// The frame at which an order takes effect: after all that was decided when it came.
 pub const fn effective(boundary: FramePos, ahead: Frames) -> Exact {

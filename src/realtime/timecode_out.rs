@@ -39,6 +39,8 @@ pub struct MusicNow {
     pub stretch: Stretch,
     pub leads: bool,
     pub state: State,
+    /// Where this machine falls silent, once the other one has claimed the lead.
+    pub lets_go: Option<Exact>,
     /// Index of the song that the next start plays.
     pub chosen: usize,
     /// An announced jump.
@@ -145,7 +147,11 @@ impl TimecodeOut {
                 place
             },
             next,
-            state: State { next_song: number(music.chosen), ..music.state },
+            state: State {
+                next_song: number(music.chosen),
+                lets_go: music.lets_go.filter(|_| self.zero.is_some()).map(|at| self.address(at)),
+                ..music.state
+            },
             song: if music.run == Run::Stopped { SongPage::default() } else { song(music.song, false) },
             next_song: song(music.chosen, true),
             tempo: self.tempo,
@@ -217,6 +223,7 @@ mod tests {
                     stretch: Stretch { over: (1 << 30) + i64::from(word), under: 1 << 30 },
                     leads: word >= 50,
                     state: State::default(),
+                    lets_go: None,
                     chosen: 0,
                     next: None,
                 },

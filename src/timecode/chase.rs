@@ -82,6 +82,8 @@ pub struct Chase {
     place_link: i64,
     next: Option<Place>,
     state: Option<State>,
+    /// Where that state says that the other machine is silent from.
+    lets_go: Option<Exact>,
     song: Option<SongPage>,
     next_song: Option<SongPage>,
     tempo: TempoPage,
@@ -107,6 +109,7 @@ impl Chase {
             place_link: 0,
             next: None,
             state: None,
+            lets_go: None,
             song: None,
             next_song: None,
             tempo: TempoPage::default(),
@@ -132,6 +135,7 @@ impl Chase {
     /// The line has been bad: what was said before it is not known any more. The clock is kept.
     pub fn forget(&mut self) {
         (self.place, self.next, self.state, self.agreed, self.done) = (None, None, None, None, None);
+        self.lets_go = None;
         self.reader = Reader::default();
     }
 
@@ -142,6 +146,11 @@ impl Chase {
 
     pub const fn state(&self) -> Option<State> {
         self.state
+    }
+
+    /// The other machine sounds until here, and this one from here on.
+    pub fn lets_go(&self) -> Option<FramePos> {
+        self.lets_go.map(Exact::nearest)
     }
 
     pub const fn place(&self) -> Option<Place> {
@@ -195,8 +204,12 @@ impl Chase {
         let page = self.reader.word(heard.word.user);
         if let Some(page) = page {
             self.take(page);
-            if matches!(page, Page::Place(_)) {
-                self.place_link = number - count;
+            match page {
+                Page::Place(_) => self.place_link = number - count,
+                Page::State(state) => {
+                    self.lets_go = state.lets_go.and_then(|address| self.at(address, number - count));
+                }
+                _ => {}
             }
         }
         if !follows {
@@ -366,11 +379,15 @@ impl Chase {
 
     /// Where and how fast local time runs on this machine.
     fn anchor(&self, place: &Place, tempo: Stretch, link: i64) -> Option<Anchor> {
-        let (over, under) = self.frames.exact();
-        let number = place.address as f64 / UNITS as f64 * f64::from(over) / f64::from(under);
-        let at = self.clock.at(number - link as f64)? + self.offset;
+        let at = self.at(place.address, link)?;
         let ratio = self.ratio()?;
         Some(Anchor { at, stretch: tracked(tempo, ratio) })
+    }
+
+    fn at(&self, address: i64, link: i64) -> Option<Exact> {
+        let (over, under) = self.frames.exact();
+        let number = address as f64 / UNITS as f64 * f64::from(over) / f64::from(under);
+        Some(self.clock.at(number - link as f64)? + self.offset)
     }
 }
 

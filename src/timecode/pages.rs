@@ -7,7 +7,7 @@
 //! | kind | fields |
 //! |---|---|
 //! | 1 place, 2 next | song number 8, leg 10, its count-in 1, pass (low bits) 5, run 2, leads 1, tempo's number 2, address of local 0 in 1/65,536 s plus one hour 33 |
-//! | 3 state | all out 1, click out 1, released 1, sounds 1, hears the other 1, next song's number 8, mutes of clicks 1 to 16 16 |
+//! | 3 state | all out 1, click out 1, released 1, sounds 1, hears the other 1, next song's number 8, mutes of clicks 1 to 16 16, address from which the other machine sounds in 1/65,536 s plus one hour (0: none) 33 |
 //! | 4 song | song number 8, next song (else: the one that plays) 1, digest 32 |
 //! | 5 tempo | tempo's number 2, written over tonight's: over 24, under 24 |
 //!
@@ -68,6 +68,8 @@ pub struct State {
     /// The song that starts next, as printed.
     pub next_song: u8,
     pub mutes: u16,
+    /// The address in [`UNITS`] from which on this machine is silent and the other one sounds.
+    pub lets_go: Option<i64>,
 }
 
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -145,15 +147,7 @@ impl Page {
         let bits = Bits(0, 0);
         match self {
             Page::Place(place) | Page::Next(place) => {
-                let address = place.address + HOUR;
-                let most = (1 << 33) - 1;
-                let address = if address < 0 {
-                    0
-                } else if address > most {
-                    most
-                } else {
-                    address
-                };
+                let address = packed(place.address, 0);
                 bits.put(place.song as u64, 8)
                     .put(place.leg as u64, 10)
                     .put(place.called as u64, 1)
@@ -161,7 +155,7 @@ impl Page {
                     .put(place.run as u64, 2)
                     .put(place.leads as u64, 1)
                     .put(place.tempo as u64, 2)
-                    .put(address as u64, 33)
+                    .put(address, 33)
                     .0
             }
             Page::State(state) => {
@@ -172,6 +166,7 @@ impl Page {
                     .put(state.hears as u64, 1)
                     .put(state.next_song as u64, 8)
                     .put(state.mutes as u64, 16)
+                    .put(if let Some(address) = state.lets_go { packed(address, 1) } else { 0 }, 33)
                     .0
             }
             Page::Song(song) => {
@@ -213,6 +208,10 @@ impl Page {
                 hears: bits.flag(),
                 next_song: bits.take(8) as u8,
                 mutes: bits.take(16) as u16,
+                lets_go: match bits.take(33) as i64 {
+                    0 => None,
+                    packed => Some(packed - HOUR),
+                },
             }),
             4 => {
                 let song = bits.take(8) as u8;
@@ -237,6 +236,18 @@ impl Page {
         let whole = payload as u128 | (crc(kind, payload) as u128) << 62;
         kind as u32 | word << 4 | ((whole >> (26 * word)) as u32 & 0x03ff_ffff) << 6
     }
+}
+
+/// An address in 33 bits, no less than `least`.
+const fn packed(address: i64, least: i64) -> u64 {
+    let (packed, most) = (address + HOUR, (1 << 33) - 1);
+    (if packed < least {
+        least
+    } else if packed > most {
+        most
+    } else {
+        packed
+    }) as u64
 }
 
 /// A stretch in 24 bits each: what does not fit is halved until it does (1 in 8 million off at most).
@@ -418,7 +429,7 @@ mod tests {
         Said {
             place: place(7 * HOUR + 12_345),
             next: None,
-            state: State { next_song: 8, mutes: 0b101, sounds: true, ..State::default() },
+            state: State { next_song: 8, mutes: 0b101, sounds: true, lets_go: Some(-7), ..State::default() },
             song: SongPage { song: 7, next: false, digest: 0xdead_beef },
             next_song: SongPage { song: 8, next: true, digest: 0x0123_4567 },
             tempo: TempoPage { number: 2, stretch: Stretch { over: 1320, under: 1335 } },

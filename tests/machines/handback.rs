@@ -324,6 +324,33 @@ fn killed_rejoined_and_handed_back_in_every_order_no_hit_sounds_twice() {
     check(3);
 }
 
+/// The two agree on where: no hit falls between them.
+#[test]
+fn the_lead_goes_back_by_key_and_no_hit_is_missed() {
+    let due = dues();
+    let mut stage = stage();
+    stage.run(START);
+    stage.press(0, Command::Start);
+    stage.run(FIRST - START);
+    for act in [MainDies, MainBack] {
+        assert!(stage.act(act), "{act:?}");
+        stage.run(BETWEEN);
+    }
+    // Each time from another one to the other, at another place in the beat.
+    stage.nobody.clear();
+    for (place, act) in [MainTakes, BackupTakes, MainTakes, BackupTakes, MainTakes].into_iter().enumerate() {
+        stage.run(BETWEEN / 37 * place as i64);
+        assert!(stage.act(act), "{act:?}");
+        stage.run(BETWEEN / 4 * 3);
+        assert_eq!(stage.leads, [act == MainTakes, act == BackupTakes], "{act:?}");
+    }
+    assert!(stage.nobody.is_empty(), "somebody leads at any time");
+    let band = band(&stage, &due);
+    let since = FIRST + 2 * BETWEEN;
+    let missed: Vec<_> = band.missed.iter().filter(|due| **due > since).collect();
+    assert!(band.doubled.is_empty() && missed.is_empty(), "{band:?}");
+}
+
 /// The main is back and muted, and follows; then the backup that leads is gone, and another one begins that says
 /// "stopped", of the first song, with nothing muted.
 #[test]

@@ -213,9 +213,10 @@ impl Engine {
                 released: self.transport.released(),
                 sounds: self.leads(),
                 hears: self.peer.as_ref().is_some_and(|peer| peer.other().line == LineNow::Alive),
-                next_song: 0,
                 mutes: self.mutes,
+                ..State::default()
             },
+            lets_go: self.peer.as_ref().and_then(|peer| peer.lead.lets_go()).map(Exact::at),
             chosen: self.transport.chosen(),
             next: self.announced(),
         };
@@ -330,7 +331,7 @@ impl Engine {
         let other = peer.other();
         let muted = self.mutes >> index & 1 == 1;
         let (source, cause) = match (peer.arrived(onset), peer.gate(onset, true)) {
-            _ if peer.lead.leads() => (Source::Own, Cause::MainGone),
+            _ if peer.lead.sounds_at(onset) => (Source::Own, Cause::MainGone),
             (_, Gated::Cover) if other.line == LineNow::Frozen => (Source::Own, Cause::MainFrozen),
             (_, Gated::Cover) => (Source::Own, Cause::MainGone),
             (WitnessNow::Absent, _) if !muted => (Source::Own, Cause::Absent),
