@@ -15,7 +15,7 @@ use super::stream::{StreamBlock, TapHeader};
 use super::timecode_out::TimecodeOut;
 use super::transport::Transport;
 use super::voices::Voices;
-use crate::click::set::Set;
+use crate::click::set::{Hit, PlaceNow, Set};
 use crate::timecode::chase::Order;
 use crate::timecode::decode::every;
 use crate::units::{Exact, FramePos, Frames};
@@ -304,10 +304,16 @@ impl Engine {
             samples.get(done..done + frames).unwrap_or(&[])
         };
         let click = peer.setup.click.map_or(&[][..], |click| part(click.channel));
-        let before = peer.lead.leads();
+        let before = (peer.lead.leads(), peer.lead.lets_go());
         peer.listen(at, part(peer.setup.timecode), click, &here, set);
         let leads = peer.lead.leads();
-        if before != leads {
+        if before.1.is_none()
+            && let Some(until) = peer.lead.lets_go()
+        {
+            let place = self.transport.place();
+            peer.lead.let_go_at(between_hits(set, &place, until, set.rate.frames(CLEAR_SECONDS)));
+        }
+        if before.0 != leads {
             let end = at + Frames(frames as i64) + self.look_ahead;
             let fade = self.set.rate.frames(0.3).0 as u32;
             self.room_gate.go(if leads { 1.0 } else { 0.0 }, end, fade);
@@ -318,6 +324,29 @@ impl Engine {
     pub fn ahead(&self) -> Frames {
         self.look_ahead + self.lead
     }
+}
+
+/// The lead goes over no nearer to a hit than this.
+const CLEAR_SECONDS: f64 = 0.008;
+
+/// The first place from `at` on that is clear of every hit of the leg that plays. Real-time: safe.
+fn between_hits(set: &Set, place: &PlaceNow, at: FramePos, clear: Frames) -> FramePos {
+    let leg = set.songs.get(place.song).and_then(|song| song.legs.get(place.leg));
+    let Some(grid) = leg.map(|leg| &leg.grid) else { return at };
+    let mut at = at;
+    // Denser than this no click is.
+    for _ in 0..8 {
+        let from = place.anchor.local(Exact::at(at - clear));
+        let next = grid.hits.partition_point(|hit| hit.local() < from);
+        // Behind the last hit comes the first one of what follows.
+        let next = grid.hits.get(next).map_or(grid.length, Hit::local);
+        let hit = place.anchor.frame(next);
+        if hit < at - clear || hit > at + clear {
+            return at;
+        }
+        at = hit + clear + Frames(1);
+    }
+    at
 }
 
 mod commands;

@@ -147,6 +147,11 @@ impl Lead {
         self.until.filter(|_| self.leads())
     }
 
+    /// It lets go a little later than it would, where no hit is near.
+    pub fn let_go_at(&mut self, at: FramePos) {
+        self.until = self.until.map(|_| at);
+    }
+
     /// Where it let go last, while it follows.
     pub const fn handed(&self) -> Option<FramePos> {
         self.handed
