@@ -416,16 +416,19 @@ fn a_set_in_real_time_with_all_mishaps() {
         assert!(soak.guard.try_wait().unwrap().is_none(), "the run has ended after {what:?}");
     }
     std::thread::sleep(whole.saturating_sub(soak.began.elapsed()));
+    let over = boot::now();
     soak.end();
     let night = ear.end();
     let logs = loss::logs(&soak.folder.path().join("logs"));
-    let silent: Vec<Range<i64>> = happened
+    let mut silent: Vec<Range<i64>> = happened
         .iter()
         .filter_map(|one| {
             let there = night.first_heard(one.until).filter(|_| one.from < one.until).unwrap_or(one.until);
             Some(one.from - 250 * MS..there.min(one.until + SECOND) + one.grace?)
         })
         .collect();
+    // Q is no mishap, and nothing is promised after it.
+    silent.push(over - 10 * MS..i64::MAX);
     let written = Written::of(&soak.folder.path().join("show.toml"), "drums");
     let judged = night.judge(&written, &silent, &loss::lost(&logs));
     print_mishaps(&happened, &night, &judged, began);
