@@ -205,12 +205,14 @@ impl Peer {
         gated(self.other.line, self.click_at(onset, again), again)
     }
 
-    /// The click at this hit where it is known, else what was due last since timecode went bad.
+    /// The click at this hit where it is known, else what was due last since timecode went bad. That it was heard then says
+    /// nothing of now, as long as this hit can wait for its own answer.
     fn click_at(&self, onset: FramePos, again: bool) -> WitnessNow {
         let Some(witness) = &self.witness else { return WitnessNow::NotWired };
         let waited = if again { WAIT_SECONDS } else { 0.0 };
         let arrives = onset - self.delay - self.own().nearest() - self.rate.frames(waited);
         match witness.of(arrives) {
+            WitnessNow::NotYet if self.click == WitnessNow::Heard && !again => WitnessNow::NotYet,
             WitnessNow::NotYet => self.click,
             known => known,
         }
