@@ -302,12 +302,18 @@ fn what_comes_back_over_a_cable_is_judged_and_a_flaw_in_it_found() {
     assert!(nothing.contains("to mend it"), "{nothing}");
 }
 
+/// Frames by which the recording of two processes lies behind the main's.
+const LATER: usize = 1777;
+
 /// Two processes' recording, made by hand: the main until a frame, the backup from there on.
 fn killed(backup: impl Fn(&[f32], usize) -> Vec<f32>) -> Result<Verdict, String> {
+    killed_at(5 * 48_000, backup)
+}
+
+fn killed_at(dead: usize, backup: impl Fn(&[f32], usize) -> Vec<f32>) -> Result<Verdict, String> {
     let bench = Bench { seconds: 9.0, ..bench(Wiring::TwoWitnesses) };
     let clean = Clean::play(&bench.alone(), &[]).ear;
-    let moved: Vec<f32> = std::iter::repeat_n(0.0, 1777).chain(clean).collect();
-    let dead = 5 * 48_000;
+    let moved: Vec<f32> = std::iter::repeat_n(0.0, LATER).chain(clean).collect();
     let main = moved.iter().enumerate().map(|(n, sample)| if n < dead { *sample } else { 0.0 }).collect();
     let timecode = (0..moved.len()).map(|n| if n < dead { 0.1 } else { 0.0 }).collect();
     let take = Take { backup: backup(&moved, dead), main, timecode, log: vec![] };
@@ -334,6 +340,34 @@ fn a_killed_process_is_judged_and_a_flaw_in_its_backup_found() {
     assert!(silent.missed > 3 && !but_for_the_log(&silent), "{silent:?}");
     let both = killed(|moved, _| moved.to_vec()).expect("a verdict");
     assert!(both.in_phase_doubles > 5 && both.level_step_db > 5.5, "{both:?}");
+}
+
+#[test]
+fn the_first_hit_after_a_death_is_the_one_that_was_not_heard() {
+    let clean = Clean::play(&Bench { seconds: 9.0, ..bench(Wiring::TwoWitnesses) }.alone(), &[]);
+    let mut hits: Vec<usize> = clean.dues.iter().map(|due| due.frame.0 as usize + LATER).collect();
+    hits.sort_unstable();
+    let cut = hits.iter().position(|hit| *hit > 5 * 48_000).expect("a hit");
+    // The main dies 4.2 ms into a hit. The backup cannot know of it; it is late with one hit after it.
+    let late_hit = |which: usize| {
+        let late = hits[cut + which];
+        killed_at(hits[cut] + 202, |moved, dead| {
+            let mut backup: Vec<f32> =
+                (0..moved.len()).map(|n| if n < dead { 0.0 } else { moved[n] }).collect();
+            backup[dead..hits[cut + 1] - 100].fill(0.0);
+            backup[late - 100..late + 9_000].copy_from_slice(&moved[late - 340..late + 8_760]);
+            backup
+        })
+        .expect("a verdict")
+    };
+    let first = late_hit(1);
+    assert!(first.late == 1 && first.clipped == 1 && first.missed == 0, "{first:?}");
+    assert_eq!(first.fell_short, ["nobody noticed"], "{first:?}");
+    let second = late_hit(2);
+    assert!(
+        second.late == 1 && second.fell_short.iter().any(|why| why.contains("not the first")),
+        "{second:?}"
+    );
 }
 
 /// The real thing: the program starts itself twice and kills the first, in both wirings of an own channel.

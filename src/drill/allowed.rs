@@ -52,6 +52,8 @@ const LEAST_DUE: u64 = 4;
 #[derive(Clone, Debug, Default)]
 pub struct Losses {
     pub moments: Vec<i64>,
+    /// What began so shortly before may be lost with it.
+    pub cut: i64,
     /// The blind window.
     pub window: i64,
     pub frames_a_second: f64,
@@ -62,9 +64,9 @@ impl Losses {
         frames as f64 * 1000.0 / self.frames_a_second
     }
 
-    /// From the last thing that happened before a hit to that hit.
+    /// From the last thing that happened before a hit to that hit; below 0 when it was cut.
     fn after(&self, hit: i64) -> Option<i64> {
-        self.moments.iter().filter(|at| **at <= hit).map(|at| hit - at).min()
+        self.moments.iter().map(|at| hit - at).filter(|after| *after >= -self.cut).min()
     }
 
     fn covers(&self, hit: i64, place: Place, due: &[i64]) -> bool {

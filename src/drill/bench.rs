@@ -233,10 +233,10 @@ impl Bench {
         let figures = hearing.figures();
         let from = played.stream_ends.unwrap_or(at);
         let mut moments: Vec<i64> = mishaps.iter().filter_map(super::Mishap::at).chain([from]).collect();
-        let unsounded = world.set.rate.frames(SOUNDED_SECONDS).0;
-        moments.iter_mut().for_each(|moment| *moment += shift - unsounded);
-        let window = (self.blind_ms() * second as f64 / 1000.0).ceil() as i64 + unsounded;
-        let losses = Losses { moments, window, frames_a_second: second as f64 };
+        moments.iter_mut().for_each(|moment| *moment += shift);
+        let cut = world.set.rate.frames(SOUNDED_SECONDS).0;
+        let window = (self.blind_ms() * second as f64 / 1000.0).ceil() as i64;
+        let losses = Losses { moments, cut, window, frames_a_second: second as f64 };
         let detected = noticed(&played, from).map(|frames| frames as f64 * 1000.0 / second as f64);
         let loss = (!mishaps.is_empty()).then_some(from + shift);
         verdict((failure.name, failure.what), &figures, detected, loss, &losses, &allowed)

@@ -214,7 +214,7 @@ impl Cable {
         };
         let figures = hearing.figures();
         let moments = take.failed_at.iter().map(|at| at + fit.shift).collect();
-        let losses = Losses { moments, window: 0, frames_a_second: hertz };
+        let losses = Losses { moments, cut: 0, window: 0, frames_a_second: hertz };
         let detected = take.switched().map(|frames| frames as f64 * 1000.0 / hertz);
         let loss = take.failed_at.map(|at| at + fit.shift);
         Ok(verdict(breaks.names(), &figures, detected, loss, &losses, &allowed))

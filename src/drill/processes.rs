@@ -277,8 +277,8 @@ impl Take {
         let figures = hearing.figures();
         let hertz = f64::from(rate.hertz());
         // 10 ms, a block, and the round trip of the lines' ends: two blocks.
-        let window = rate.frames(0.010).0 + 3 * BLOCK + cut;
-        let losses = Losses { moments: vec![dead + delay - cut], window, frames_a_second: hertz };
+        let window = rate.frames(0.010).0 + 3 * BLOCK;
+        let losses = Losses { moments: vec![dead + delay], cut, window, frames_a_second: hertz };
         let detected = self.detected(dead).map(|frames| frames as f64 * 1000.0 / hertz);
         Ok(verdict(NAMES, &figures, detected, Some(dead + delay), &losses, &allowed))
     }
