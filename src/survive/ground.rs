@@ -4,7 +4,7 @@
 //! itself moves. Thread: the audio callback. Always: no wait and no allocation. A device that begins, or comes back,
 //! is listened to for a moment in silence until its time is known; then the engine goes on where the band is.
 
-use super::clock::{Fit, Floor, Reading, SECOND, Sight, Window, origin};
+use super::clock::{Fit, Floor, Reading, SECOND, Sight, origin};
 use super::tracker::Tracker;
 use crate::device::boot;
 use crate::realtime::io::{Io, Process};
@@ -125,9 +125,6 @@ pub struct Ground {
     /// What it found: whole frames of all of it are counted.
     found: i64,
     last: Option<i64>,
-    /// The callbacks of a reading alone, and their origin.
-    window: Window,
-    alone: Option<i64>,
     readings: HeapProd<Sight>,
 }
 
@@ -170,8 +167,6 @@ pub fn ground(
         tracker: Tracker::default(),
         found: 0,
         last: None,
-        window: Window::default(),
-        alone: None,
         readings,
     };
     (ground, out)
@@ -193,13 +188,10 @@ impl Ground {
         if (taken || (quiet && self.own_clock)) && self.listening.is_none() {
             self.listening = Some(Listening { began: now, callbacks: 0, floor: Floor::default() });
             self.tracker.again();
-            self.window = Window::default();
         }
         if self.listening.is_some() {
             self.listen(now, device);
         } else {
-            let ended = self.window.push(now, origin(device, now, self.rate));
-            self.alone = ended.map(|floor| floor.get());
             self.watch(now, device);
         }
         if self.listening.is_some() {
@@ -246,7 +238,7 @@ impl Ground {
         }
         if self.lease.take(self.me) {
             (self.listening, self.based) = (None, true);
-            self.tell(Reading { frame: device + Frames(self.base), ns: due });
+            self.tell(Reading { frame: device + Frames(self.base), ns: due }, due);
         }
     }
 
@@ -258,15 +250,15 @@ impl Ground {
             self.base += self.rate.frames_of_ns(found).0 - self.rate.frames_of_ns(self.found).0;
             self.found = found;
         }
-        let due = seen.origin + due_after(device, self.rate);
-        self.tell(Reading { frame: device + Frames(self.base), ns: due });
+        let due = due_after(device, self.rate);
+        let reading = Reading { frame: device + Frames(self.base), ns: seen.origin + due };
+        self.tell(reading, seen.alone + due);
     }
 
-    fn tell(&mut self, reading: Reading) {
+    /// `alone`: the same by the last callbacks alone.
+    fn tell(&mut self, reading: Reading, alone: i64) {
         let nominal = Fit::new(reading, self.rate);
         self.from = Some(Fit { at: reading, ..self.from.unwrap_or(nominal) });
-        let device = FramePos(reading.frame.0 - self.base);
-        let alone = self.alone.take().map_or(reading.ns, |origin| origin + due_after(device, self.rate));
         // Nobody reads: the next one is as good.
         let _full = self.readings.try_push(Sight { reading, alone });
     }

@@ -55,6 +55,8 @@ impl Line {
 pub struct Seen {
     /// When frame 0 would have been asked for at the crystal's nominal rate, as it is now.
     pub origin: i64,
+    /// The same by the callbacks of this window alone.
+    pub alone: i64,
     /// Nanoseconds by which the device is later for good than was counted; less than 0 when a host has counted it too.
     pub late: i64,
 }
@@ -132,13 +134,14 @@ impl Tracker {
             let origin = floor.get();
             self.line = Some(Line { at: ns, origin: origin as f64, slope: self.slope });
             self.second = Second { began: Some(ns), earliest: None };
-            return Some(Seen { origin, late: 0 });
+            return Some(Seen { origin, alone: origin, late: 0 });
         }
         self.short_window(floor.earliest());
         if let Some(late) = self.second.push(ns, floor.earliest()) {
             self.second(ns, late);
         }
-        Some(Seen { origin: self.line.map_or(0, |line| line.at(ns)), late: self.moves() })
+        let origin = self.line.map_or(0, |line| line.at(ns));
+        Some(Seen { origin, alone: line + floor.get(), late: self.moves() })
     }
 
     fn moves(&mut self) -> i64 {
