@@ -63,6 +63,18 @@ pub struct Other {
     pub gone: bool,
 }
 
+impl Other {
+    /// Heard to say that it leads, or claims to.
+    fn claims(&self) -> bool {
+        self.line == LineNow::Alive && self.leads == Some(true)
+    }
+
+    /// Heard to say that it does not.
+    fn is_free(&self) -> bool {
+        self.line == LineNow::Alive && self.leads == Some(false)
+    }
+}
+
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum State {
     Follows,
@@ -167,7 +179,7 @@ impl Lead {
     pub fn take_over(&mut self, now: FramePos, other: Other) {
         self.by_hand = false;
         if self.state == State::Follows {
-            let asks = other.line == LineNow::Alive && other.leads == Some(true) && other.hears;
+            let asks = other.claims() && other.hears;
             self.state = if asks { State::Claims(now) } else { State::Leads };
         }
     }
@@ -183,7 +195,7 @@ impl Lead {
     pub fn step(&mut self, now: FramePos, other: Other, plays: bool) {
         let began = *self.since.get_or_insert(now);
         let alive = other.line == LineNow::Alive;
-        let claim = alive && other.leads == Some(true);
+        let claim = other.claims();
         // A main that was started a moment ago leads, as it were, and knows nothing of the song that sounds here: this
         // machine goes on until a person decides, by a key here or a start there.
         let knows_nothing = claim && !self.claim && other.idle && self.backup && self.leads();
@@ -194,8 +206,7 @@ impl Lead {
         } else if (!alive || other.leads.is_some()) && !knows_nothing {
             self.claim = claim;
         }
-        let free = alive && other.leads == Some(false);
-        self.free_since = if free { self.free_since.or(Some(now)) } else { None };
+        self.free_since = if other.is_free() { self.free_since.or(Some(now)) } else { None };
         self.state = match self.state {
             State::Leads if raised && self.until.is_none() => self.asked(now, other, plays),
             State::Leads => self.lead_on(now, other, plays),
@@ -217,13 +228,11 @@ impl Lead {
     /// The other one says until where it sounds, or that it does not. When it is gone without a word, it has died or its
     /// line was cut: then it may sound for as long as it would take to let go.
     fn claim(&mut self, now: FramePos, since: FramePos, other: Other) -> State {
-        let alive = other.line == LineNow::Alive;
-        if let Some(at) = other.lets_go.filter(|_| alive) {
+        if let Some(at) = other.lets_go.filter(|_| other.line == LineNow::Alive) {
             self.from = Some(at + self.apart);
         }
-        let silent = alive && other.leads == Some(false);
         let unheard = if other.gone { self.unheard } else { self.wait };
-        if silent || (self.from.is_none() && now - since >= unheard) {
+        if other.is_free() || (self.from.is_none() && now - since >= unheard) {
             self.from = None;
             return State::Leads;
         }
@@ -245,7 +254,7 @@ impl Lead {
     }
 
     fn lead_on(&mut self, now: FramePos, other: Other, plays: bool) -> State {
-        let free = other.line == LineNow::Alive && other.leads == Some(false);
+        let free = other.is_free();
         self.from = self.from.filter(|from| now < *from || (now - *from < self.settles && !free));
         let Some(until) = self.until else { return State::Leads };
         if free {
