@@ -1,6 +1,8 @@
 //! The dark stage's promises: what a player reads, at any size, in any state.
 
+use fogbell::realtime::event::{LineNow, PeerNow};
 use fogbell::view::keys::Keymap;
+use fogbell::view::machines::words;
 use fogbell::view::model::*;
 use fogbell::view::screen::Screen;
 use proptest::prelude::*;
@@ -219,6 +221,40 @@ fn the_beat_is_seven_rows_high_and_the_state_three() {
         let state: Vec<usize> =
             rows_with_blocks(&screen, 0..30).into_iter().filter(|row| (10..=12).contains(row)).collect();
         assert_eq!(state, [10, 11, 12], "{name}\n{screen}");
+    }
+}
+
+/// Each sentence about the other laptop, of which a key is the end.
+fn lines_about_the_other_laptop() -> Vec<String> {
+    let backup = PeerNow { backup: true, line: LineNow::Alive, bound_ms: 0.02, ..PeerNow::default() };
+    let leads = PeerNow { leads: true, ..backup };
+    let main = PeerNow { backup: false, ..leads };
+    let moved = PeerNow { offset_ms: 1.25, align_ms: 0.5, ..backup };
+    let all = [
+        backup,
+        leads,
+        PeerNow { other_leads: true, ..leads },
+        PeerNow { other_leads: true, other_idle: true, ..leads },
+        PeerNow { line: LineNow::Gone, ..leads },
+        PeerNow { differing: 2, ..backup },
+        PeerNow { differing: 2, differs: true, ..backup },
+        moved,
+        PeerNow { line: LineNow::Implausible, ..backup },
+        main,
+        PeerNow { line: LineNow::Gone, ..main },
+        PeerNow { differing: 2, ..main },
+        PeerNow { line: LineNow::Frozen, leads: false, ..main },
+    ];
+    all.iter().map(|peer| words(peer, "T", "D", "4 The Ferryman's Tale").line).collect()
+}
+
+#[test]
+fn what_the_other_laptop_does_is_read_to_its_end() {
+    for line in lines_about_the_other_laptop() {
+        let screen = drawn(&ScreenModel { backup: line.clone(), ..playing() }, 80, 24);
+        let left: Vec<String> =
+            screen.lines().map(|row| row.chars().take(43).collect::<String>().trim().to_string()).collect();
+        assert!(left.join(" ").contains(&line), "{line}\n{screen}");
     }
 }
 

@@ -141,15 +141,15 @@ fn no_keyboard(buffer: &mut Buffer, area: Rect, model: &ScreenModel) {
 fn details(buffer: &mut Buffer, area: Rect, model: &ScreenModel) {
     let wide = area.width >= 70 && area.height >= 3;
     let left = if wide { Rect { width: area.width * 11 / 20, ..area } } else { area };
-    for (index, (line, style)) in lines(model).iter().enumerate() {
-        put(buffer, row(left, index as u16), line, *style);
+    for (index, (line, style)) in lines(model, left.width).iter().enumerate() {
+        put(buffer, row(left, index as u16), &shorten(line, left.width), *style);
     }
     if wide {
         set_list(buffer, from_column(area, left.right() + 2), model);
     }
 }
 
-fn lines(model: &ScreenModel) -> Vec<(String, Style)> {
+fn lines(model: &ScreenModel, width: u16) -> Vec<(String, Style)> {
     let mut lines = Vec::new();
     if model.room_alarm {
         lines.push((model.room.clone(), LAMP));
@@ -162,7 +162,8 @@ fn lines(model: &ScreenModel) -> Vec<(String, Style)> {
     if !detail.is_empty() {
         lines.push((format!("              {detail}"), PLAIN));
     }
-    lines.push((model.backup.clone(), PLAIN));
+    // What it asks for stands at its end.
+    lines.extend(wrap(&model.backup, width, 2).into_iter().map(|line| (line, PLAIN)));
     lines.push(power(model));
     if !model.room_alarm && !model.room.is_empty() {
         lines.push((model.room.clone(), PLAIN));

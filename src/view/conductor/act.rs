@@ -4,7 +4,7 @@ use super::ask::{Ask, Open};
 use super::tonight::Steps;
 use super::{Conductor, EngineView, Out};
 use crate::realtime::command::{Command, When};
-use crate::realtime::event::{PeerNow, RunState};
+use crate::realtime::event::{LineNow, PeerNow, RunState};
 use crate::units::Span;
 use crate::view::keys::Action;
 use crate::view::programme::decimal;
@@ -202,7 +202,12 @@ impl Conductor {
             None => out.push(Out::Say("There is no other laptop in this rig.".into())),
             Some(peer) => {
                 out.push(Out::Send(When::Now, Command::TakeOver));
-                let said = if peer.leads { "This laptop leads already." } else { "This laptop leads." };
+                let asks = peer.line == LineNow::Alive && peer.other_leads;
+                let said = match (peer.leads, asks) {
+                    (true, _) => "This laptop leads already.",
+                    (false, true) => "The other laptop is asked for the click.",
+                    (false, false) => "This laptop leads.",
+                };
                 out.push(Out::Say(said.into()));
             }
         }
