@@ -298,6 +298,41 @@ fn hearing_in_pieces_is_hearing_at_once_and_memory_stays_small() {
     assert!(most < 48_000 * 4, "{most} frames held");
 }
 
+/// A busy computer brings the engine's account when it can.
+#[test]
+fn an_account_that_comes_half_a_minute_late_names_nothing_that_was_not_so() {
+    let hits = sixteenths(132, RATE);
+    let frames = 62 * 48_000;
+    let mut faulty = hits.clone();
+    faulty.remove(100);
+    faulty[300].0 += 2;
+    let recording = mix(frames, &faulty, RATE);
+    let late = |from: usize, to: usize, account: bool| {
+        let mut listener = Listener::new(templates(RATE), SampleRate::standard(), 1);
+        let mut waiting = dues(&hits).into_iter().peekable();
+        if account {
+            listener.told(FramePos(0));
+        }
+        for at in (0..frames).step_by(480) {
+            listener.hear(FramePos(at as i64), Frames(0), &[&recording[at..at + 480]]);
+            if (from..to).contains(&at) {
+                continue;
+            }
+            while let Some(due) = waiting.next_if(|due| due.frame.0 < at as i64) {
+                listener.expect(due);
+            }
+            if account {
+                listener.told(FramePos(at as i64));
+            }
+        }
+        counts(&listener.finish())
+    };
+    let right = [528, 526, 1, 1, 0, 0, 0, 0];
+    assert_eq!(late(10 * 48_000, 40 * 48_000, true), right);
+    assert_eq!(late(0, 55 * 48_000, true), right, "from the start");
+    assert_ne!(late(10 * 48_000, 40 * 48_000, false), right, "nobody says so");
+}
+
 #[test]
 fn a_due_that_no_channel_or_sound_can_answer_is_not_clean() {
     let mut listener = Listener::new(templates(RATE), SampleRate::standard(), 1);

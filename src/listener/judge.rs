@@ -17,8 +17,13 @@ pub struct Listener {
     verdict: Verdict,
     /// Frames that judgement stays behind hearing, so that events may come after their sound.
     patience: i64,
+    /// Everything that is due before has been expected; `None`: nobody says so.
+    told: Option<i64>,
     since_judged: i64,
 }
+
+/// What was heard is not kept for longer, in seconds, even when nobody has told what was due.
+const KEPT_SECONDS: i64 = 60;
 
 impl Listener {
     /// `templates` are the set's sounds in their order. `channels` are the output channels of the interface.
@@ -35,6 +40,7 @@ impl Listener {
             correlator: Correlator::new(size),
             verdict: Verdict::default(),
             patience: i64::from(rate.hertz()),
+            told: None,
             since_judged: 0,
         }
     }
@@ -55,6 +61,12 @@ impl Listener {
     /// How far judgement stays behind hearing.
     pub fn set_patience(&mut self, patience: Frames) {
         self.patience = patience.0.max(0);
+    }
+
+    /// Every hit before this frame has been expected: what sounds after it is not judged yet, for a minute at most. Who
+    /// will tell says so at the start.
+    pub fn told(&mut self, until: FramePos) {
+        self.told = self.told.max(Some(until.0));
     }
 
     /// One hit that is due. A channel or a sound that does not exist makes it `Unheard`, so that a plan
@@ -114,9 +126,12 @@ impl Listener {
     }
 
     fn judge(&mut self) {
+        let kept = KEPT_SECONDS * i64::from(self.rate.hertz());
         for ear in &mut self.ears {
             if let Some(end) = ear.end() {
-                ear.judge(end - self.patience, &mut self.correlator, &mut self.verdict);
+                let settled = end - self.patience;
+                let limit = self.told.map_or(settled, |told| told.min(settled).max(end - kept));
+                ear.judge(limit, &mut self.correlator, &mut self.verdict);
             }
         }
     }

@@ -18,6 +18,8 @@ pub trait Expect {
     fn cut(&mut self, channel: u16, click: Option<u8>, at: FramePos);
     /// Sound may begin here without a hit.
     fn edge(&mut self, channel: u16, at: FramePos);
+    /// Everything before this frame has been told.
+    fn told(&mut self, _until: FramePos) {}
 }
 
 impl Expect for Listener {
@@ -27,6 +29,10 @@ impl Expect for Listener {
 
     fn cut(&mut self, channel: u16, click: Option<u8>, at: FramePos) {
         Listener::cut(self, channel, click, at);
+    }
+
+    fn told(&mut self, until: FramePos) {
+        Listener::told(self, until);
     }
 
     fn edge(&mut self, channel: u16, at: FramePos) {
@@ -190,6 +196,7 @@ impl Plan {
             self.apply(&event, to);
         }
         self.tell(until, to);
+        to.told(until);
     }
 
     /// The run ended at `end`.

@@ -10,6 +10,7 @@ use crate::log::{Entry, Recorder};
 use crate::realtime::engine::Tap;
 use crate::realtime::event::Event;
 use crate::realtime::setup::EngineSetup;
+use crate::units::FramePos;
 use crate::view::model::EarsLine;
 use crate::wav::{Encoding, Format, LiveWriter, Options};
 use crossbeam_channel::{Receiver, Sender, bounded, unbounded};
@@ -63,8 +64,9 @@ impl Ear {
         let path = record.map(Path::to_path_buf);
         let record = record.map(|path| recording(path, setup, channels + inputs)).transpose()?;
         let mut listener = Listener::new(Listener::templates(&set), setup.rate, channels);
-        // A busy computer may bring the engine's account seconds after the sound.
+        // A busy computer may bring the engine's account long after the sound.
         listener.set_patience(setup.rate.frames(PATIENCE_SECONDS));
+        listener.told(FramePos(i64::MIN));
         let plan = Plan::new(set, setup, Box::new(WavClips::new(setup.rate.hertz())));
         let recorder =
             tap.map(|tap| Recorder::new(tap.headers, tap.samples, tap.inputs, tap.outputs, record));
