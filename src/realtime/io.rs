@@ -102,6 +102,8 @@ pub struct Io {
     pub unheard: bool,
     /// Nanoseconds of this callback's time that the host took for itself before it asked.
     pub spent_ns: u64,
+    /// Nanoseconds by which this callback came later than the device's time has it.
+    pub late_ns: i64,
 }
 
 impl Io {
@@ -117,6 +119,7 @@ impl Io {
             thrift: 0,
             unheard: false,
             spent_ns: 0,
+            late_ns: 0,
         }
     }
 }

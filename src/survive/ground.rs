@@ -183,6 +183,7 @@ impl Ground {
     /// One block at a moment of the boot-time clock. Real-time: safe.
     pub fn block(&mut self, now: i64, io: &mut Io) {
         let device = io.at;
+        io.late_ns = 0;
         let quiet = self.last.replace(now).is_some_and(|last| now - last > GONE_QUIET);
         let taken = self.lease.owner() != self.me;
         if (taken || (quiet && self.own_clock)) && self.listening.is_none() {
@@ -192,7 +193,11 @@ impl Ground {
         if self.listening.is_some() {
             self.listen(now, device);
         } else {
-            self.watch(now, device);
+            let origin = origin(device, now, self.rate);
+            if self.own_clock {
+                io.late_ns = self.tracker.late(now, origin);
+            }
+            self.watch(now, origin, device);
         }
         if self.listening.is_some() {
             return io.output.clear();
@@ -242,8 +247,8 @@ impl Ground {
         }
     }
 
-    fn watch(&mut self, now: i64, device: FramePos) {
-        let Some(seen) = self.tracker.push(now, origin(device, now, self.rate)) else { return };
+    fn watch(&mut self, now: i64, origin: i64, device: FramePos) {
+        let Some(seen) = self.tracker.push(now, origin) else { return };
         if self.own_clock {
             // The device is later for good: the night has moved on by as much.
             let found = self.found + seen.late;

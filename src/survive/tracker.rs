@@ -126,6 +126,11 @@ impl Tracker {
         *self = Tracker { slope: self.slope, known, ..Tracker::default() };
     }
 
+    /// Nanoseconds by which a callback comes later than the line has it; 0 before there is one. Real-time: safe.
+    pub fn late(&self, ns: i64, origin: i64) -> i64 {
+        self.line.map_or(0, |line| origin.saturating_sub(line.at(ns)).max(0))
+    }
+
     /// A callback at a moment. Real-time: safe.
     pub fn push(&mut self, ns: i64, origin: i64) -> Option<Seen> {
         let line = self.line.map_or(0, |line| line.at(ns));

@@ -3,6 +3,9 @@
 //! Built by cargo, run only there: it pulls the card and stops its clock. What is played on device 0 is
 //! captured on device 1. Says `passed` at the end, or panics. Argument: the period in frames. Environment:
 //! CLOCK, the process whose end stops the card's clock.
+//!
+//! Or: `burn SHARE:SECONDS...` keeps the processor busy for so much of each millisecond, one after the other;
+//! `heard GRID` counts the clicks that come in as 32-bit samples.
 
 use fogbell::device::cpal_host::CpalHost;
 use fogbell::device::inject::{Injected, Injection};
@@ -10,6 +13,7 @@ use fogbell::device::{Health, HealthState, Interface, OpenSetup, Running};
 use fogbell::realtime::io::{Io, Process};
 use fogbell::units::{FramePos, SampleRate};
 use rustix::process::{Pid, Signal, kill_process};
+use std::io::Read;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -149,7 +153,73 @@ fn a_card_whose_clock_stops_is_noticed(period: u32, clock: Pid) {
     running.stop();
 }
 
+/// Each millisecond so much of it, for so many seconds. A policy that nothing else has is given by who starts it.
+fn burn(shares: &[String]) {
+    for step in shares {
+        let (share, seconds) = step.split_once(':').expect("SHARE:SECONDS");
+        let (share, seconds): (f64, f64) =
+            (share.parse().expect("a share"), seconds.parse().expect("seconds"));
+        let begun = Instant::now();
+        for round in 1..=(seconds * 1e3) as u32 {
+            let next = begun + Duration::from_millis(1) * round;
+            let busy = next - Duration::from_secs_f64(1e-3 * (1.0 - share));
+            while Instant::now() < busy {
+                std::hint::spin_loop();
+            }
+            std::thread::sleep(next.saturating_duration_since(Instant::now()));
+        }
+    }
+}
+
+/// Eight channels are captured; the click is on the first.
+const CAPTURED: usize = 8;
+/// A click is the first sample above this after so much silence, in frames.
+const CLICK: f32 = 0.02;
+const SILENCE: usize = 2_400;
+
+/// Where two clicks are less far apart than their beats by this, the card lost frames itself.
+const CARD_LOST: f64 = 240.0;
+/// Gaps of the count-in, which has not every click.
+const COUNTED: usize = 6;
+
+/// How many clicks come in; how many of them stand closer to the one before than half of `grid` frames; how many fell into
+/// frames that the card lost.
+fn heard(grid: f64) {
+    let mut input = std::io::BufReader::new(std::io::stdin());
+    let mut next = || {
+        let mut frame = [0; 4 * CAPTURED];
+        input.read_exact(&mut frame).ok()?;
+        Some(i32::from_le_bytes([frame[0], frame[1], frame[2], frame[3]]) as f32 / 2_147_483_648.0)
+    };
+    let (mut clicks, mut silent) = (Vec::new(), SILENCE);
+    for (frame, sample) in std::iter::from_fn(&mut next).enumerate() {
+        if sample.abs() < CLICK {
+            silent += 1;
+        } else {
+            if silent >= SILENCE {
+                clicks.push(frame as f64);
+            }
+            silent = 0;
+        }
+    }
+    let gaps: Vec<f64> = clicks.windows(2).map(|pair| pair[1] - pair[0]).collect();
+    let doubled = gaps.iter().filter(|gap| **gap < grid / 2.0).count();
+    let lost = |gap: &f64| {
+        let places = (gap / grid).round();
+        let shorter = places * grid - gap > CARD_LOST;
+        if shorter { (places as usize).saturating_sub(1) } else { 0 }
+    };
+    let lost: usize = gaps.iter().skip(COUNTED).map(lost).sum();
+    println!("\"clicks\":{},\"doubled\":{doubled},\"lost\":{lost}", clicks.len());
+}
+
 fn main() {
+    let words: Vec<String> = std::env::args().skip(1).collect();
+    match words.first().map(String::as_str) {
+        Some("burn") => return burn(&words[1..]),
+        Some("heard") => return heard(words[1].parse().expect("frames")),
+        _ => {}
+    }
     let period: u32 = std::env::args().nth(1).expect("the period").parse().expect("frames");
     let clock: i32 = std::env::var("CLOCK").expect("CLOCK").parse().expect("a process");
     the_card_is_listed_by_its_name();

@@ -29,6 +29,6 @@ impl<P: Process> Process for Metered<P> {
         let block = io.frames as u64 * 1_000_000_000 / u64::from(self.rate.hertz());
         let took = began.elapsed().as_nanos() as u64 + io.spent_ns;
         self.meter.record(took, block);
-        self.meter.give_up(self.thrift.step(took as i64, block as i64) as u8);
+        self.meter.give_up(self.thrift.step(io.late_ns, took as i64, block as i64) as u8);
     }
 }
