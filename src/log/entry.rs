@@ -61,8 +61,14 @@ pub enum Entry {
         digest: String,
         text: String,
     },
-    /// Somebody asked for something.
-    Command { id: u64, command: String },
+    /// Somebody asked for something; with `follows` nobody did: it follows from what was asked before.
+    Command {
+        id: u64,
+        command: String,
+        /// Nobody did: it follows from what was asked before.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        follows: bool,
+    },
     /// A command took effect on this line's frame, or could not.
     Answer { id: u64, done: bool },
     /// The click of a player comes from somewhere else from this frame on.
@@ -97,7 +103,7 @@ pub enum Entry {
     Talk { on: bool },
     /// A callback was late or short: frames that nobody asked for.
     Xrun { lost_frames: i64 },
-    /// A hit whose frame nobody asked for sounded this much late.
+    /// A hit whose frame nobody asked for, or for which a backup waited, sounded this much late.
     LateHit { hit: u32, late_frames: i64 },
     /// Hits that fell into frames nobody asked for.
     LostHits { count: u32 },

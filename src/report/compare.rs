@@ -1,7 +1,7 @@
 //! Several nights side by side: what is getting worse?
 
 use super::night::Night;
-use super::run::{External, Kind, What};
+use super::run::{External, Kind, Run, What};
 use crate::log::entry::DeviceDid;
 use crate::log::kept;
 use serde::Serialize;
@@ -109,10 +109,7 @@ fn not_as_planned(night: &Night) -> Option<f64> {
 }
 
 fn worst_ms(night: &Night) -> Option<f64> {
-    let worst = night.runs.iter().filter(|run| run.rate > 0).filter_map(|run| {
-        Some(run.verdict.as_ref()?.all.largest_error_frames * 1000.0 / f64::from(run.rate))
-    });
-    worst.reduce(f64::max)
+    night.runs.iter().filter_map(Run::worst_ms).reduce(f64::max)
 }
 
 fn round_trip(night: &Night) -> Option<f64> {

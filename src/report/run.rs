@@ -7,7 +7,7 @@ use super::words;
 use crate::exposure::figures::Figures;
 use crate::listener::{Finding, Outcome, Verdict};
 use crate::log::entry::{DeviceTold, Entry, Line, SCHEMA, Start};
-use crate::realtime::event::{Cause, PeerNow, RunState, Source};
+use crate::realtime::event::{Cause, LineNow, PeerNow, RunState, Source};
 use crate::telemetry::LoadSummary;
 use crate::units::SampleRate;
 use serde::Serialize;
@@ -74,24 +74,54 @@ impl Kind {
 /// What happened, as data.
 #[derive(Clone, Debug, PartialEq)]
 pub enum What {
-    Switch { name: String, source: Source, cause: Cause },
-    Covered { name: String, cause: Cause },
-    LateHit { worst_frames: i64 },
+    Switch {
+        name: String,
+        source: Source,
+        cause: Cause,
+    },
+    Covered {
+        name: String,
+        cause: Cause,
+    },
+    LateHit {
+        worst_frames: i64,
+        /// For the main's own click, by a backup.
+        waited: bool,
+    },
     LostHits,
-    Heard { outcome: Outcome, worst_frames: f64 },
-    Xrun { lost_frames: i64 },
-    BadInput { channel: u16 },
-    Machine { before: Option<PeerNow>, now: PeerNow },
+    Heard {
+        outcome: Outcome,
+        worst_frames: f64,
+    },
+    Xrun {
+        lost_frames: i64,
+    },
+    BadInput {
+        channel: u16,
+    },
+    Machine {
+        before: Option<PeerNow>,
+        now: PeerNow,
+    },
     Device(DeviceTold),
     Reloaded(String),
-    Power { battery_percent: Option<u8>, charger: Option<bool> },
+    Power {
+        battery_percent: Option<u8>,
+        charger: Option<bool>,
+    },
     EventsLost,
     LinesLost,
     AllOut(bool),
     ClickOut(bool),
-    Mute { name: String, on: bool },
+    Mute {
+        name: String,
+        on: bool,
+    },
     Held,
-    Command { command: String, refused: bool },
+    Command {
+        command: String,
+        refused: bool,
+    },
     Note(String),
 }
 
@@ -197,6 +227,8 @@ pub struct Run {
     /// Events that are counted and not told.
     pub more_events: u64,
     pub lost_frames: i64,
+    /// How late the latest hit was, by the engine's own word.
+    pub latest_frames: i64,
     pub load: Option<LoadSummary>,
     pub levels: Thin<Level>,
     pub loudest_db: Option<f64>,
@@ -513,7 +545,11 @@ impl Run {
                 (Kind::Covered, joined(format!("{name} {cause:?}")), 1, What::Covered { name, cause })
             }
             Entry::LateHit { late_frames, .. } => {
-                (Kind::Lost, joined("late".into()), 1, What::LateHit { worst_frames: late_frames })
+                self.latest_frames = self.latest_frames.max(late_frames);
+                let waited =
+                    self.state.peer.as_ref().is_some_and(|peer| peer.backup && peer.line != LineNow::Alive);
+                let (kind, key) = if waited { (Kind::Machine, "waited") } else { (Kind::Lost, "late") };
+                (kind, joined(key.into()), 1, What::LateHit { worst_frames: late_frames, waited })
             }
             Entry::LostHits { count } => (Kind::Lost, joined("lost".into()), count.into(), What::LostHits),
             Entry::Xrun { lost_frames } => {
@@ -539,6 +575,7 @@ impl Run {
             Entry::ClickOut { on } => (Kind::Hand, None, 1, What::ClickOut(on)),
             Entry::Mute { name, on, .. } => (Kind::Hand, None, 1, What::Mute { name, on }),
             Entry::Run { state: RunState::Holding, .. } => (Kind::Hand, None, 1, What::Held),
+            Entry::Command { follows: true, .. } => return None,
             Entry::Command { command, .. } => {
                 (Kind::Hand, None, 1, What::Command { command, refused: false })
             }
@@ -668,6 +705,15 @@ impl Run {
         self.counts.get(&kind).copied().unwrap_or(0)
     }
 
+    /// The largest distance of a hit that was heard from its place, in milliseconds. A late hit is heard all the same.
+    pub fn worst_ms(&self) -> Option<f64> {
+        let verdict = self.verdict.as_ref().filter(|verdict| verdict.all.sounded + verdict.all.late > 0)?;
+        let late = verdict.findings.iter().filter(|finding| finding.outcome == Outcome::Late);
+        let late = late.map(|finding| finding.error_frames.abs()).fold(self.latest_frames as f64, f64::max);
+        let frames = late.max(verdict.all.largest_error_frames);
+        (self.rate > 0).then(|| frames * 1000.0 / f64::from(self.rate))
+    }
+
     /// Seconds in which songs played.
     pub fn played_seconds(&self) -> f64 {
         self.songs.iter().map(Played::seconds).sum()
@@ -677,7 +723,7 @@ impl Run {
 /// One more of the same.
 fn join(before: &mut What, more: &What) {
     match (before, more) {
-        (What::LateHit { worst_frames }, What::LateHit { worst_frames: other }) => {
+        (What::LateHit { worst_frames, .. }, What::LateHit { worst_frames: other, .. }) => {
             *worst_frames = (*worst_frames).max(*other);
         }
         (What::Xrun { lost_frames }, What::Xrun { lost_frames: other }) => {

@@ -5,7 +5,6 @@ use super::run::{Kind, Run, What};
 use super::words::{capital, count, list, time};
 use crate::exposure::figures::Figures;
 use crate::exposure::words::{CAUTION, together};
-use crate::listener::Outcome;
 use crate::listener::verdict::Tally;
 use crate::telemetry::words::because;
 use serde::Serialize;
@@ -155,15 +154,7 @@ fn saved(night: &Night) -> String {
 }
 
 fn worst(night: &Night) -> String {
-    let errors = night.runs.iter().filter_map(|run| {
-        let verdict = run.verdict.as_ref().filter(|verdict| verdict.all.sounded + verdict.all.late > 0)?;
-        // A late hit counts as late and not as sounded; it is heard all the same.
-        let late = verdict.findings.iter().filter(|finding| finding.outcome == Outcome::Late);
-        let late = late.map(|finding| finding.error_frames.abs()).fold(0.0, f64::max);
-        let frames = late.max(verdict.all.largest_error_frames);
-        (run.rate > 0).then(|| frames * 1000.0 / f64::from(run.rate))
-    });
-    match errors.reduce(f64::max) {
+    match night.runs.iter().filter_map(Run::worst_ms).reduce(f64::max) {
         Some(ms) => format!("{ms:.3} ms off its place: the worst hit that was heard."),
         None => "Not measured: no run told where its hits were heard.".into(),
     }

@@ -161,7 +161,14 @@ pub fn event(event: &Event, rate: f64) -> (String, String) {
             ),
             format!("{cause:?}"),
         ),
-        What::LateHit { worst_frames } => (
+        What::LateHit { worst_frames, waited: true } => (
+            format!(
+                "{at}: {hits} sounded {:.1} ms late at most: the backup waited whether the main's own click came.",
+                ms(*worst_frames as f64)
+            ),
+            format!("{worst_frames} frames"),
+        ),
+        What::LateHit { worst_frames, waited: false } => (
             format!(
                 "{at}: {hits} sounded late, because the computer was; by {:.1} ms at most.",
                 ms(*worst_frames as f64)

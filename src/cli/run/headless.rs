@@ -115,6 +115,9 @@ fn act(stage: &mut Stage, conductor: &mut Conductor, now: Duration, input: Input
             Out::Send(when, command) => {
                 stage.commands.send(when, command);
             }
+            Out::Settle(command) => {
+                stage.commands.settle(command);
+            }
             Out::Note(text) => stage.log.note(&text),
             Out::Quit => return true,
             Out::Say(_) | Out::Acknowledge | Out::Reload => {}

@@ -3,7 +3,7 @@
 use super::desk::Board;
 use super::night::{self, Refusal};
 use super::result::End;
-use super::session::Stage;
+use super::session::{Commands, Stage};
 use crate::device::second;
 use crate::log::Entry;
 use crate::realtime::command::{Command, When};
@@ -111,15 +111,18 @@ impl Player<'_, '_> {
         }
     }
 
+    fn taken(&mut self, send: impl FnOnce(&mut Commands) -> Option<u64>) {
+        if send(&mut self.stage.commands).is_none() {
+            self.stage.log.show("THE ENGINE TAKES NO COMMANDS: look at the device".into());
+        }
+    }
+
     /// True when the run is over.
     fn carry_out(&mut self, out: Vec<Out>) -> bool {
         for out in out {
             match out {
-                Out::Send(when, command) => {
-                    if self.stage.commands.send(when, command).is_none() {
-                        self.stage.log.show("THE ENGINE TAKES NO COMMANDS: look at the device".into());
-                    }
-                }
+                Out::Send(when, command) => self.taken(|commands| commands.send(when, command)),
+                Out::Settle(command) => self.taken(|commands| commands.settle(command)),
                 Out::Say(_) => {}
                 Out::Note(text) => self.stage.log.note(&text),
                 Out::Acknowledge => self.seen = self.stage.log.last(),

@@ -94,6 +94,15 @@ impl Commands {
 
     /// The command's number; `None` when the ring is full: the engine takes nothing (the device has stopped).
     pub fn send(&mut self, when: When, command: Command) -> Option<u64> {
+        self.give(when, command, false)
+    }
+
+    /// The same for what nobody asked for: it follows from what was asked before.
+    pub fn settle(&mut self, command: Command) -> Option<u64> {
+        self.give(When::Now, command, true)
+    }
+
+    fn give(&mut self, when: When, command: Command, follows: bool) -> Option<u64> {
         self.next += 1;
         // Written down first: whatever happens from here on, a program that comes back knows of it.
         let (when, kept) = self.keeper.ask(self.next, when, &command);
@@ -101,7 +110,7 @@ impl Commands {
             let why = self.keeper.trouble().unwrap_or_else(|| "the disk is too slow".into());
             self.notes.note(&format!("a command went out before its position record was written: {why}"));
         }
-        self.notes.command(self.next, when, &command);
+        self.notes.command(self.next, when, &command, follows);
         self.ring.try_push(Timed { when, command, id: self.next }).is_ok().then_some(self.next)
     }
 }

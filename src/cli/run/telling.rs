@@ -44,8 +44,9 @@ impl Notes {
         self.log.say(None, entry);
     }
 
-    pub fn command(&self, id: u64, when: When, command: &Command) {
-        self.log.say(None, Entry::Command { id, command: format!("{}{}", words(command), moment(when)) });
+    pub fn command(&self, id: u64, when: When, command: &Command, follows: bool) {
+        let command = format!("{}{}", words(command), moment(when));
+        self.log.say(None, Entry::Command { id, command, follows });
     }
 
     /// A finding about the computer; what needs mending before doors is shown.
@@ -172,13 +173,19 @@ impl Telling {
         }
     }
 
-    /// What is given up because the computer is slow: said when it changes.
+    /// What is given up because the computer is slow: said when it changes. Who is held up may look seldom: each step
+    /// that was taken meanwhile is in the log.
     pub fn gives_up(&mut self, now: GivenUp) -> bool {
-        if self.given_up == now {
+        let before = std::mem::replace(&mut self.given_up, now);
+        if before == now {
             return false;
         }
-        self.given_up = now;
-        self.notes.note(now.words());
+        let between = |step: &&GivenUp| **step > before.min(now) && **step < before.max(now);
+        let mut steps: Vec<GivenUp> = GivenUp::ALL.iter().filter(between).copied().collect();
+        if now < before {
+            steps.reverse();
+        }
+        steps.iter().chain([&now]).for_each(|step| self.notes.note(step.words()));
         self.notes.show(now.words().into());
         true
     }

@@ -50,7 +50,7 @@ impl Conductor {
         if let Some(song) = self.chosen
             && self.told != self.chosen
         {
-            out.push(Out::Send(When::Now, Command::Choose { song }));
+            out.push(Out::Settle(Command::Choose { song }));
             self.told = self.chosen;
         }
     }
@@ -59,7 +59,7 @@ impl Conductor {
     fn send_tempo(&mut self, song: usize, engine: &EngineView, out: &mut Vec<Out>) {
         let wanted = self.stretch(song);
         if engine.stretch.unwrap_or(Stretch::ONE) != wanted {
-            out.push(Out::Send(When::Now, Command::Tempo(wanted)));
+            out.push(Out::Settle(Command::Tempo(wanted)));
         }
     }
 
@@ -158,7 +158,7 @@ impl Conductor {
         self.tell_choice(out);
         let wanted = self.stretch(song);
         if wanted != Stretch::ONE {
-            out.push(Out::Send(When::Now, Command::Tempo(wanted)));
+            out.push(Out::Settle(Command::Tempo(wanted)));
         }
     }
 

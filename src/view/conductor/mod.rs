@@ -29,6 +29,8 @@ use std::time::Duration;
 #[derive(Clone, Debug)]
 pub enum Out {
     Send(When, Command),
+    /// At once, and nobody asked for it: what follows from what was asked before.
+    Settle(Command),
     /// For the player; the screen shows it, too ([`Conductor::fill`]).
     Say(String),
     /// For the log.

@@ -105,6 +105,10 @@ impl Stage {
     fn take(&mut self, outs: Vec<Out>) {
         for out in outs {
             match out {
+                Out::Settle(command) => {
+                    self.obey(&command);
+                    self.sent.push((self.now, When::Now, command));
+                }
                 Out::Send(when, command) => {
                     self.obey(&command);
                     self.sent.push((self.now, when, command));
