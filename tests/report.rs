@@ -339,8 +339,15 @@ fn a_backup_that_waited_and_what_nobody_asked_for_are_told_as_such() {
     book.low_tide(|book| {
         let peer = PeerNow { backup: true, line: LineNow::Alive, ..PeerNow::default() };
         book.at(bar(7), Entry::Machine(peer));
-        book.at(bar(8), Entry::Machine(PeerNow { leads: true, line: LineNow::Gone, ..peer }));
+        let gone = PeerNow { leads: true, line: LineNow::Gone, ..peer };
+        book.at(bar(8), Entry::Machine(gone));
+        let (click, name, beat) = (0, "drums".to_string(), 1);
+        let (source, cause) = (Source::Own, Cause::MainGone);
+        book.at(bar(8), Entry::Switch { click, name, source, cause, song: 0, bar: 8, beat });
         book.at(bar(8) + 300, Entry::LateHit { hit: 3, late_frames: 252 });
+        // It comes back: for a moment what begins on the line is no timecode yet.
+        book.at(bar(12), Entry::Machine(PeerNow { line: LineNow::Implausible, ..gone }));
+        book.at(bar(12) + 9_600, Entry::Machine(PeerNow { leads: true, ..peer }));
         let command = "choose song 2".to_string();
         book.at(bar(8) + 900, Entry::Command { id: 1, command, follows: true });
         book.at(bar(8) + 901, Entry::Answer { id: 1, done: false });
@@ -350,6 +357,9 @@ fn a_backup_that_waited_and_what_nobody_asked_for_are_told_as_such() {
     let text = fogbell::report::text::text(&nights);
     assert!(text.contains("1 hit sounded 5.2 ms late at most: the backup waited"), "{text}");
     assert!(text.contains("5.250 ms off its place"), "{text}");
+    assert!(text.contains("Saved by    The other laptop, 1 time, in Low Tide."), "{text}");
+    let mends: Vec<&str> = nights.nights[0].mends.iter().map(|mend| mend.what.as_str()).collect();
+    assert_eq!(mends, ["the backup had to take over at bar 8 of Low Tide"]);
     assert!(!text.contains("somebody pressed") && !text.contains("without a late computer"), "{text}");
 }
 

@@ -28,6 +28,7 @@ pub fn of(night: &Night) -> Vec<Mend> {
         load(run, &mut mends);
         levels(run, &mut mends);
     }
+    late(night, &mut mends);
     causes(night, &mut mends);
     dose(night, &mut mends);
     counts(night, &mut mends);
@@ -101,20 +102,29 @@ fn ends(run: &Run, mends: &mut Vec<Mend>) {
     }
 }
 
+/// Its rank tells it.
+const TOOK_OVER: u8 = 12;
+
+/// A line on which timecode begins is nothing yet for a moment.
+const BEGINS_SECONDS: f64 = 1.0;
+
 fn machine(run: &Run, mends: &mut Vec<Mend>) {
-    for event in &run.events {
+    let told = |event: &&Event| matches!(event.what, What::Machine { .. });
+    for (index, event) in run.events.iter().enumerate() {
         let What::Machine { before: Some(before), now } = &event.what else { continue };
+        let lasted = run.events[index + 1..].iter().find(told).map_or(run.seconds, |next| next.seconds);
+        let lasted = lasted - event.seconds;
         let other = if now.backup { "main" } else { "backup" };
         if now.leads && !before.leads && now.backup {
             push(
                 mends,
-                12,
+                TOOK_OVER,
                 format!("the backup had to take over{}", at(event)),
                 "find out what stopped the main before it leads again; see its own log",
             );
         }
         match now.line {
-            LineNow::Implausible => push(
+            LineNow::Implausible if lasted > BEGINS_SECONDS => push(
                 mends,
                 30,
                 format!("hum or noise on the {other}'s timecode line"),
@@ -173,12 +183,14 @@ const fn how(cause: Cause) -> &'static str {
 
 /// Everything that the fallback had to make good, by cause.
 fn causes(night: &Night, mends: &mut Vec<Mend>) {
+    let took_over = mends.iter().any(|mend| mend.rank == TOOK_OVER);
     let mut by: BTreeMap<String, (u64, Cause, String)> = BTreeMap::new();
     for event in night.runs.iter().flat_map(|run| &run.events) {
         let (What::Switch { name, cause, .. } | What::Covered { name, cause }) = &event.what else {
             continue;
         };
-        if !event.kind.is_fault() {
+        // That the main was gone stands there with the backup that took over.
+        if !event.kind.is_fault() || (*cause == Cause::MainGone && took_over) {
             continue;
         }
         let entry = by.entry(format!("{cause:?} {name}")).or_insert_with(|| (0, *cause, name.clone()));
@@ -195,8 +207,8 @@ fn causes(night: &Night, mends: &mut Vec<Mend>) {
 /// Half of its time on the worst callback in a hundred leaves no room; common practice, no source.
 const TOO_MUCH_LOAD: f64 = 50.0;
 
-fn load(run: &Run, mends: &mut Vec<Mend>) {
-    let late = run.load.as_ref().map_or(0, |load| load.too_late());
+fn late(night: &Night, mends: &mut Vec<Mend>) {
+    let late = night.runs.iter().filter_map(|run| run.load.as_ref()).map(|load| load.too_late()).sum::<u64>();
     if late > 0 {
         push(
             mends,
@@ -205,6 +217,9 @@ fn load(run: &Run, mends: &mut Vec<Mend>) {
             "close other programs; look at what fogbell ready says of priority, memory and processor",
         );
     }
+}
+
+fn load(run: &Run, mends: &mut Vec<Mend>) {
     let Some(load) = run.load.as_ref().filter(|load| load.p99_percent > TOO_MUCH_LOAD) else { return };
     push(
         mends,

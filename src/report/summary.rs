@@ -1,11 +1,12 @@
 //! Six lines that a tired drummer reads.
 
 use super::night::Night;
-use super::run::{Kind, Run, What};
+use super::run::{Event, Kind, Run, What};
 use super::words::{capital, count, list, time};
 use crate::exposure::figures::Figures;
 use crate::exposure::words::{CAUTION, together};
 use crate::listener::verdict::Tally;
+use crate::realtime::event::Cause;
 use crate::telemetry::words::because;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -123,8 +124,12 @@ struct Saved {
 
 fn saved(night: &Night) -> String {
     let mut by: BTreeMap<&str, Saved> = BTreeMap::new();
+    let took_over = |event: &Event| matches!(&event.what, What::Machine { before: Some(before), now } if now.leads && !before.leads);
+    let took_over = night.runs.iter().any(|run| run.events.iter().any(took_over));
     for (kind, event) in night.runs.iter().flat_map(|run| &run.events).map(|event| (event.kind, event)) {
         let (who, why) = match &event.what {
+            // The same, told by the one that took over.
+            What::Switch { cause: Cause::MainGone, .. } if took_over => continue,
             What::Switch { cause, .. } if kind == Kind::Switch => {
                 ("the laptop's own engine", Some(because(*cause)))
             }
