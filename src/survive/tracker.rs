@@ -20,6 +20,9 @@ const SMALL_STEP: i64 = 50_000;
 /// The line goes after no more than this at a time: a crystal that grows warm needs less.
 const FOLLOWED: i64 = 15_000;
 
+/// It goes after twice as much for so many seconds: the rate of the first ones may be off by ten millionths.
+const NEW: usize = 24;
+
 /// Small losses are added up until they come to this: each move is a seam.
 const MOVES: i64 = 200_000;
 
@@ -203,7 +206,7 @@ impl Tracker {
     fn follow(&mut self, ns: i64, late: i64) {
         let Some(line) = self.line else { return };
         // Late may be lost, and then the next loss tells it.
-        let late = late.min(FOLLOWED);
+        let late = late.min(if self.known < NEW { 2 * FOLLOWED } else { FOLLOWED });
         self.known = (self.known + 1).min(MEMORY);
         let n = self.known as f64;
         let both = (n + 2.0) * (n + 1.0);
@@ -227,16 +230,30 @@ impl Tracker {
         }
     }
 
-    /// The rate is the middle one of the first seconds: few of them lost time. What they lost is counted.
+    /// What a few of the first seconds lost stands out from the middle one, and is counted. The others' rate is that of
+    /// the straight line with the least squares: of few callbacks a second the middle one says too little.
     fn rate_is_known(&mut self, ns: i64) {
         // The first began where the first callbacks happened to be.
         let mut slopes = self.first.map(|(late, time)| late as f64 / (time as f64).max(1.0));
         let Some((_, seconds)) = slopes.split_first_mut() else { return };
         seconds.sort_unstable_by(f64::total_cmp);
         let middle = seconds.get(seconds.len() / 2).copied().unwrap_or(0.0);
-        self.slope = middle.clamp(-WORST_PPM * 1e-6, WORST_PPM * 1e-6);
-        let off = |(late, time): &(i64, i64)| late - (*time as f64 * self.slope) as i64;
-        let lost: i64 = self.first.iter().skip(1).map(off).filter(|off| off.abs() > SMALL_STEP).sum();
+        let lost = |(late, time): &(i64, i64)| {
+            let off = late - (*time as f64 * middle) as i64;
+            if off.abs() > SMALL_STEP { off } else { 0 }
+        };
+        let (mut at, mut origin) = (0.0, 0.0);
+        let (mut ats, mut origins, mut squares, mut products) = (0.0, 0.0, 0.0, 0.0);
+        for second in self.first.iter().skip(1) {
+            at += second.1 as f64;
+            origin += (second.0 - lost(second)) as f64;
+            (ats, origins) = (ats + at, origins + origin);
+            (squares, products) = (squares + at * at, products + at * origin);
+        }
+        let n = FIRST as f64;
+        let slope = (n * products - ats * origins) / (n * squares - ats * ats).max(1.0);
+        self.slope = slope.clamp(-WORST_PPM * 1e-6, WORST_PPM * 1e-6);
+        let lost: i64 = self.first.iter().skip(1).map(lost).sum();
         self.found += lost.max(0);
         self.owed += lost.max(0);
         // Of a slow device's second the first callbacks are the earliest.
