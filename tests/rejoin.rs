@@ -767,6 +767,41 @@ fn the_errors_of_fifty_comebacks_in_a_row_do_not_add_up() {
     assert!(not < 1.3 && soon < 1.3, "{not} {soon}");
 }
 
+/// A server that has just begun calls late for a while: the place was found in those callbacks.
+#[test]
+fn a_device_that_calls_late_while_it_is_listened_to_is_in_place_soon_after() {
+    for (block, late) in [(64, 5_600_000), (128, 5_600_000), (128, 12_000_000), (512, 3_000_000)] {
+        let (lease, first) = (Lease::new(Box::new(Frame)), Lease::new(Box::new(Frame)));
+        let mut io = fogbell::realtime::io::Io::new(0, 1, 1024);
+        let frames = |ns: i64| (ns as f64 * 48e-6).round() as i64;
+        let due = |at: i64| (at as f64 * 1e6 / 48.0).round() as i64;
+        // Thirty seconds of a night, then another device of it.
+        let mut fitting = Fitting::new(RATE);
+        let (mut before, mut readings) = ground(&first, RATE, Begin::Fresh, true);
+        for at in (0..30 * 48_000).step_by(block) {
+            (io.at, io.lost, io.frames) = (FramePos(at), Frames(0), block);
+            before.block(due(at) + 20_000, &mut io);
+            readings.pop_iter().for_each(|reading| fitting.push(reading));
+        }
+        let starts = 31_000_000_000 + 20_000;
+        let begin = Begin::From(fitting.fit().expect("the device's time was known"));
+        let (mut again, _readings) = ground(&lease, RATE, begin, true);
+        let mut off = f64::MAX;
+        for at in (0..5 * 48_000).step_by(block) {
+            let held = if due(at) < 80_000_000 { late } else { 0 };
+            (io.at, io.lost, io.frames) = (FramePos(at), Frames(0), block);
+            again.block(starts + due(at) + held, &mut io);
+            if let Some(next) = lease.next()
+                && due(at) > 400_000_000
+            {
+                off = ((next - Frames(block as i64)).0 - frames(starts - 20_000) - at) as f64 / 48.0;
+                assert!(off.abs() < 1.0, "{block} frames, {late} ns: off by {off} ms at {at}");
+            }
+        }
+        assert!(off.abs() < 0.3, "{block} frames, {late} ns: off by {off} ms");
+    }
+}
+
 /// The real program is moved by a key, killed, and comes back by `--rejoin`: undo moves it onto the first grid again.
 #[test]
 fn a_key_that_moved_the_music_before_the_kill_is_taken_back_after_it() {

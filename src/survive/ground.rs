@@ -239,6 +239,7 @@ impl Ground {
             // What a host has counted itself stays exact.
             if !self.based || (base - self.base).abs() > self.rate.frames_of_ns(OFF).0 {
                 self.base = base;
+                self.tracker.laid(now, earliest);
             }
         }
         if self.lease.take(self.me) {

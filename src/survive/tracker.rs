@@ -82,6 +82,8 @@ pub struct Tracker {
     late_second: Option<i64>,
     /// The line has been followed for a second: before, it is where a few callbacks happened to be.
     is_begun: bool,
+    /// The night was laid where those few were.
+    is_laid: bool,
     /// Found since the line began.
     found: i64,
     owed: i64,
@@ -116,6 +118,7 @@ impl Default for Tracker {
             second: Second::default(),
             late_second: None,
             is_begun: false,
+            is_laid: false,
             found: 0,
             owed: 0,
         }
@@ -127,6 +130,14 @@ impl Tracker {
     pub fn again(&mut self) {
         let known = if self.known < FIRST { 0 } else { FIRST };
         *self = Tracker { slope: self.slope, known, ..Tracker::default() };
+    }
+
+    /// The night was laid by this origin at a moment: it was heard in a few callbacks, and when all of them were late, the
+    /// night goes back with the line. Real-time: safe.
+    pub fn laid(&mut self, ns: i64, origin: i64) {
+        self.line = Some(Line { at: ns, origin: origin as f64, slope: self.slope });
+        self.second = Second { began: Some(ns), earliest: None };
+        self.is_laid = true;
     }
 
     /// Nanoseconds by which a callback comes later than the line has it; 0 before there is one. Real-time: safe.
@@ -144,8 +155,10 @@ impl Tracker {
             self.second = Second { began: Some(ns), earliest: None };
             return Some(Seen { origin, alone: origin, late: 0 });
         }
-        self.short_window(floor.earliest());
-        if let Some(late) = self.second.push(ns, floor.earliest()) {
+        let stepped = self.short_window(floor.earliest());
+        // What was read against the line as it was says nothing of the line as it is.
+        let second = if stepped { None } else { self.second.push(ns, floor.earliest()) };
+        if let Some(late) = second {
             self.second(ns, late);
         }
         let origin = self.line.map_or(0, |line| line.at(ns));
@@ -157,26 +170,34 @@ impl Tracker {
     }
 
     /// Some must agree on a loss: a busy computer is late for a while, and some hosts count a loss themselves later.
-    fn short_window(&mut self, late: i64) {
+    /// Gives whether the line was elsewhere.
+    fn short_window(&mut self, late: i64) -> bool {
         self.short.rotate_right(1);
         self.short[0] = late;
         self.shorts += 1;
         let least = |of: usize| self.short.iter().take(of).fold(i64::MAX, |least, late| least.min(*late));
         let (two, all) = (least(2), least(MIDDLE));
-        if late < -BACK {
-            self.step(late);
+        let found = if late < -BACK {
+            Some(late)
         } else if self.shorts >= 2 && two > STEP {
-            self.step(two);
+            Some(two)
         } else if self.shorts >= MIDDLE && all > MIDDLE_STEP {
-            self.step(all);
+            Some(all)
+        } else {
+            None
+        };
+        if let Some(late) = found {
+            self.step(late);
         }
+        found.is_some()
     }
 
     /// The line was elsewhere. A callback is never early: where this is, the night is too far by what was found here or
     /// counted by a host. Neither, when the line is not sure or frames pass without regard to the clock.
     fn step(&mut self, late: i64) {
         let line_is_sure = self.known >= FIRST && self.is_begun && late > -FREEWHEELS;
-        let counts = if line_is_sure { late } else { late.max(-self.found.max(0)) };
+        let is_laid = self.is_laid && late > -FREEWHEELS;
+        let counts = if line_is_sure || is_laid { late } else { late.max(-self.found.max(0)) };
         if let Some(line) = &mut self.line {
             line.origin += late as f64;
         }
@@ -350,6 +371,10 @@ mod tests {
         device.lost = 0;
         device.run(0.5, || 0);
         assert!(device.told.abs() < 100_000, "{}", device.told);
+        for _ in 0..300 {
+            device.run(0.02, || 0);
+            assert!(device.told.abs() < 100_000, "and stays so: {}", device.told);
+        }
     }
 
     #[test]
