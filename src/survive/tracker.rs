@@ -135,9 +135,13 @@ impl Tracker {
     /// The night was laid by this origin at a moment: it was heard in a few callbacks, and when all of them were late, the
     /// night goes back with the line. Real-time: safe.
     pub fn laid(&mut self, ns: i64, origin: i64) {
+        self.begin(ns, origin);
+        self.is_laid = true;
+    }
+
+    fn begin(&mut self, ns: i64, origin: i64) {
         self.line = Some(Line { at: ns, origin: origin as f64, slope: self.slope });
         self.second = Second { began: Some(ns), earliest: None };
-        self.is_laid = true;
     }
 
     /// Nanoseconds by which a callback comes later than the line has it; 0 before there is one. Real-time: safe.
@@ -151,8 +155,7 @@ impl Tracker {
         let floor = self.window.push(ns, origin.wrapping_sub(line))?;
         if self.line.is_none() {
             let origin = floor.get();
-            self.line = Some(Line { at: ns, origin: origin as f64, slope: self.slope });
-            self.second = Second { began: Some(ns), earliest: None };
+            self.begin(ns, origin);
             return Some(Seen { origin, alone: origin, late: 0 });
         }
         let stepped = self.short_window(floor.earliest());
@@ -195,9 +198,8 @@ impl Tracker {
     /// The line was elsewhere. A callback is never early: where this is, the night is too far by what was found here or
     /// counted by a host. Neither, when the line is not sure or frames pass without regard to the clock.
     fn step(&mut self, late: i64) {
-        let line_is_sure = self.known >= FIRST && self.is_begun && late > -FREEWHEELS;
-        let is_laid = self.is_laid && late > -FREEWHEELS;
-        let counts = if line_is_sure || is_laid { late } else { late.max(-self.found.max(0)) };
+        let line_is_sure = self.is_laid || (self.known >= FIRST && self.is_begun);
+        let counts = if line_is_sure && late > -FREEWHEELS { late } else { late.max(-self.found.max(0)) };
         if let Some(line) = &mut self.line {
             line.origin += late as f64;
         }
